@@ -1,0 +1,5 @@
+"""python -m aperture does what the command aperture does."""
+
+from aperture.cli import main
+
+main()

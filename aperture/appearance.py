@@ -1,0 +1,364 @@
+"""What an opening looks like across its edges, and the blades that explain the photo best.
+
+Across each edge, from the inside outwards, a reed's tip shows four things: the dark of the bore, perhaps a lit
+inner wall that fades inwards, the rim of the blade (as thick as the blade's tip, equally bright all around, for
+it faces the camera), and what lies outside (the blade's back, or the background). Blurred as the card's own
+markers are blurred, these are fitted to the brightness around the whole opening at once, together with the two
+blades. Where the opening is thinner than the blur, the same model is that of a slit: what is missing in light
+tells its thickness.
+
+The model is linear in the brightnesses, which vary slowly along the blades; for each position of the blades the
+best brightnesses are solved for, and Gauss-Newton with damping moves the blades (variable projection: Golub &
+Pereyra, Inverse Problems 19, R1, 2003). The thickness of the rim and the reach of a lit wall are not fitted: at
+a few pixels a photo tells them badly. They are given, and what a doubt in them does to the blades belongs into
+the uncertainty.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from aperture.blades import LEAST_Q, LOWER, MOST_Q, PARAMETERS, UPPER, Blades, shape_prior
+from aperture.edges import Patch
+from aperture.view import View
+
+Floats = NDArray[np.float64]
+
+# Brightness of the card's paper = 1; slope per 0.1 mm. For each: what is usual, how far it may differ, how
+# much it changes from knot to knot, and the knots along the opening, between which it changes linearly.
+# What lies outside changes abruptly where the back of a blade ends.
+LEVELS = ("rim", "outside", "slope", "wall", "bore")
+LEVEL_MEAN = np.array([0.5, 0.5, 0.0, 0.0, 0.03])
+LEVEL_SPREAD = np.array([0.4, 0.5, 0.2, 0.4, 0.06])
+LEVEL_STEP = np.array([0.05, 0.3, 0.2, 0.3, 0.03])
+KNOTS = (2, 17, 9, 9, 5)
+# The unknown brightnesses: the rim of both blades; then the other four of the lower, and of the upper edge.
+COLUMN_LEVEL = (0, 1, 2, 3, 4, 1, 2, 3, 4)
+COLUMNS = tuple(KNOTS[level] for level in COLUMN_LEVEL)
+BORE_ALIKE = 0.05  # both edges look into the same bore
+
+MOST_COLUMNS = 110
+# How far from an edge the photo is looked at: millimetres, and multiples of the blur.
+INSIDE_MM, INSIDE_BLURS = 0.12, 2.5
+OUTSIDE_MM, OUTSIDE_BLURS = 0.13, 1.5
+# Samples closer than a pixel are not independent, nor are neighbouring pixels of a JPEG with cane's grain.
+INDEPENDENT = 0.1
+LEAST_NOISE = 0.004
+
+
+@dataclass(frozen=True)
+class Assumed:
+    """What is taken as known of a tip: thickness of the rim, and how far inwards a lit wall fades to 1/e."""
+
+    rim_mm: float
+    reach_mm: float
+
+
+@dataclass(frozen=True)
+class Explained:
+    """The blades that explain the photo best.
+
+    `covariance` (16, 16) is that of the blades' parameters, from the noise alone. `rim`, `wall`, `bore`,
+    `outside` (2, n): brightness along the lower and the upper edge, paper = 1. `misfit` (rms of what is not
+    explained) and `noise` in the same unit.
+    """
+
+    blades: Blades
+    covariance: Floats
+    rim: Floats
+    wall: Floats
+    bore: Floats
+    outside: Floats
+    noise: float
+    misfit: float
+
+
+@dataclass(frozen=True)
+class _Samples:
+    """Samples (n,) near the edges: column, y in the blades' frame, brightness. Columns' x are `x` (m,)."""
+
+    x: Floats
+    column: NDArray[np.intp]
+    y: Floats
+    light: Floats
+    blur_mm: float
+    weight: float
+
+
+def _collect(patch: Patch, view: View, blades: Blades, blur_mm: float) -> _Samples:
+    """Sample the photo on columns across the opening, near its edges."""
+    pixel_mm = 1.0 / view.px_per_mm
+    inside = INSIDE_MM + INSIDE_BLURS * blur_mm
+    outside = OUTSIDE_MM + OUTSIDE_BLURS * blur_mm
+    beyond = 0.5 * blur_mm
+    length = blades.right - blades.left + 2 * beyond
+    columns = int(np.clip(round(length / pixel_mm), 40, MOST_COLUMNS))
+    x = np.linspace(blades.left - beyond, blades.right + beyond, columns)
+    low, high = blades.edges(x)
+    dy = max(0.5 * pixel_mm, blur_mm / 3)
+    steps = np.arange(np.floor((low.min() - outside) / dy), np.ceil((high.max() + outside) / dy) + 1) * dy
+    below, above = steps - low[:, None], steps - high[:, None]
+    near = (below > -outside) & (above < outside) & ((below < inside) | (above > -inside))
+    column, row = np.nonzero(near)
+    points = np.column_stack([x[column], steps[row]])
+    light = patch.sample(view.to_pixel(blades.to_card(points)))
+    weight = INDEPENDENT * min(1.0, (x[1] - x[0]) * dy / pixel_mm**2)
+    return _Samples(x, column, steps[row], light, blur_mm, weight)
+
+
+def _across(z: Floats, blur: float, assumed: Assumed) -> tuple[Floats, Floats]:
+    """The brightness patterns across one edge, blurred, and their change with z.
+
+    `z` (n,) mm outwards from the edge. Returns two arrays (n, 5) in the order of `LEVELS`; the bore's is 1
+    inside the edge and 0 outside.
+    """
+    from scipy.special import erfcx, ndtr
+
+    t, past = z / blur, (z - assumed.rim_mm) / blur
+    peak = np.exp(-0.5 * t * t) / (np.sqrt(2 * np.pi) * blur)
+    peak_past = np.exp(-0.5 * past * past) / (np.sqrt(2 * np.pi) * blur)
+    outer, outside = ndtr(t), ndtr(past)
+    ramp = ((z - assumed.rim_mm) * outside + blur**2 * peak_past) / 0.1
+    # exp(z / reach) inside the edge, blurred: an exponentially modified Gaussian, in its stable form
+    tail = (t + blur / assumed.reach_mm) / np.sqrt(2)
+    wall = np.where(
+        tail > -5.0,
+        0.5 * np.exp(-0.5 * t * t) * erfcx(np.maximum(tail, -5.0)),
+        np.exp(np.minimum(z / assumed.reach_mm + 0.5 * (blur / assumed.reach_mm) ** 2, 0.0)),
+    )
+    patterns = np.stack([outer - outside, outside, ramp, wall, 1.0 - outer], axis=1)
+    change = np.stack(
+        [peak - peak_past, peak_past, outside / 0.1, wall / assumed.reach_mm - peak, -peak], axis=1
+    )
+    return patterns, change
+
+
+@dataclass(frozen=True)
+class _Patterns:
+    """Patterns (n, 5) of the lower and upper edge, and their change per mm that either edge moves up."""
+
+    lower: Floats
+    upper: Floats
+    lower_by_low: Floats
+    lower_by_high: Floats
+    upper_by_low: Floats
+    upper_by_high: Floats
+
+
+def _patterns(samples: _Samples, blades: Blades, assumed: Assumed) -> _Patterns:
+    low, high = (edge[samples.column] for edge in blades.edges(samples.x))
+    slope_low, slope_high = (slope[samples.column] for slope in blades.slopes(samples.x))
+    cos_low, cos_high = 1 / np.hypot(1, slope_low), 1 / np.hypot(1, slope_high)
+    lower, d_lower = _across((low - samples.y) * cos_low, samples.blur_mm, assumed)
+    upper, d_upper = _across((samples.y - high) * cos_high, samples.blur_mm, assumed)
+    d_lower *= cos_low[:, None]
+    d_upper *= -cos_high[:, None]
+    lower_by_high, upper_by_low = np.zeros_like(lower), np.zeros_like(upper)
+    # What is inside is inside of both edges: a wall ends at the other blade, and the bore passes from the
+    # level at one edge to that at the other.
+    within_low, within_high = lower[:, 4].copy(), upper[:, 4].copy()
+    d_within_low, d_within_high = d_lower[:, 4].copy(), d_upper[:, 4].copy()
+    lower_by_high[:, 3], upper_by_low[:, 3] = lower[:, 3] * d_within_high, upper[:, 3] * d_within_low
+    for own, change, other in ((lower, d_lower, within_high), (upper, d_upper, within_low)):
+        own[:, 3] *= other
+        change[:, 3] *= other
+    share = np.clip((samples.y - low) / np.maximum(high - low, 1e-6), 0.0, 1.0)
+    bore = within_low + within_high - 1.0
+    for own, by_low, by_high, part in (
+        (lower, d_lower, lower_by_high, 1 - share),
+        (upper, upper_by_low, d_upper, share),
+    ):
+        own[:, 4], by_low[:, 4], by_high[:, 4] = bore * part, d_within_low * part, d_within_high * part
+    return _Patterns(lower, upper, d_lower, lower_by_high, upper_by_low, d_upper)
+
+
+@dataclass(frozen=True)
+class _Knots:
+    """Weights of the knots at the samples, a matrix (n, knots) for each of `LEVELS`."""
+
+    weights: tuple[Floats, ...]
+
+    def design(self, patterns: _Patterns) -> Floats:
+        """The patterns as columns of a design matrix, one column an unknown brightness."""
+        parts = [(patterns.lower[:, 0] + patterns.upper[:, 0])[:, None] * self.weights[0]]
+        for own in (patterns.lower, patterns.upper):
+            parts += [own[:, level, None] * self.weights[level] for level in range(1, len(LEVELS))]
+        return np.concatenate(parts, axis=1)
+
+    def at_samples(self, levels: Floats) -> Floats:
+        """The brightnesses at the samples (2, 5, n) from those at all knots."""
+        pieces = np.split(levels, np.cumsum(COLUMNS)[:-1])
+        each = [self.weights[level] @ piece for level, piece in zip(COLUMN_LEVEL, pieces, strict=True)]
+        return np.array([each[:5], [each[0], *each[5:]]])
+
+
+def _knots(samples: _Samples, blades: Blades) -> _Knots:
+    share = np.clip((samples.x - blades.left) / (blades.right - blades.left), 0.0, 1.0)[samples.column]
+    hats = (np.clip(1.0 - np.abs(share[:, None] * (k - 1) - np.arange(k)), 0.0, None) for k in KNOTS)
+    return _Knots(tuple(hats))
+
+
+def _level_prior() -> tuple[Floats, Floats]:
+    """What is usual of the brightnesses: rows of a matrix and a right-hand side, in standard deviations."""
+    count = sum(COLUMNS)
+    index = np.split(np.arange(count), np.cumsum(COLUMNS)[:-1])
+    spread = np.repeat(LEVEL_SPREAD[list(COLUMN_LEVEL)], COLUMNS)
+    mean = np.repeat(LEVEL_MEAN[list(COLUMN_LEVEL)], COLUMNS)
+    rows, right = [np.eye(count) / spread[:, None]], [mean / spread]
+
+    def difference(first: NDArray[np.intp], second: NDArray[np.intp], size: float) -> None:
+        each = np.arange(len(first))
+        step = np.zeros((len(first), count))
+        step[each, first], step[each, second] = -1 / size, 1 / size
+        rows.append(step)
+        right.append(np.zeros(len(first)))
+
+    for level, knots in zip(COLUMN_LEVEL, index, strict=True):
+        difference(knots[:-1], knots[1:], float(LEVEL_STEP[level]))
+    difference(index[4], index[8], BORE_ALIKE)
+    return np.concatenate(rows), np.concatenate(right)
+
+
+def explain(
+    patch: Patch, view: View, start: Blades, blur_mm: float, assumed: Assumed, rounds: tuple[int, ...] = (12, 12)
+) -> Explained:
+    """Fit blades and brightness to the photo.
+
+    Parameters
+    ----------
+    patch : the surroundings of the tip in linear light, paper = 1, sharpening undone.
+    start : blades within a few blurs of the truth.
+    blur_mm : standard deviation of the blur across the opening, as measured on the card's markers.
+    assumed : thickness of the rim and reach of a lit wall.
+    rounds : steps at the most; before each round, the photo is sampled anew about the blades found.
+    """
+    result = _fit(_collect(patch, view, start, blur_mm), start, assumed, rounds[0])
+    for steps in rounds[1:]:
+        again = result.blades.reframed()
+        result = _fit(_collect(patch, view, again, blur_mm), again, assumed, steps)
+    return result
+
+
+def _fit(samples: _Samples, start: Blades, assumed: Assumed, steps: int) -> Explained:
+    rows, right = _level_prior()
+    prior_normal, prior_gradient = rows.T @ rows, rows.T @ right
+    knots = _knots(samples, start)
+    count = rows.shape[1]
+
+    def solve(vector: Floats, weights: Floats) -> tuple[_Patterns, Floats, Floats, Floats]:
+        """Patterns, design, best brightnesses and misfit for these blades."""
+        patterns = _patterns(samples, replace(start, vector=vector), assumed)
+        design = knots.design(patterns)
+        weighted = design * weights[:, None]
+        levels = np.linalg.solve(
+            weighted.T @ design + prior_normal, weighted.T @ samples.light + prior_gradient
+        )
+        return patterns, design, levels, samples.light - design @ levels
+
+    def cost(misfit: Floats, weights: Floats, levels: Floats, vector: Floats) -> float:
+        prior = np.sum((rows @ levels - right) ** 2) + np.sum(shape_prior(vector) ** 2)
+        return float(np.sum(weights * misfit**2) + prior)
+
+    vector = start.vector
+    weights = np.full(len(samples.y), samples.weight / 0.05**2)
+    patterns, design, levels, misfit = solve(vector, weights)
+    noise, damping = 0.05, 1e-3
+    normal = np.eye(count + PARAMETERS)
+    for _ in range(steps):
+        noise = max(LEAST_NOISE, 1.4826 * float(np.median(np.abs(misfit))))
+        weights = samples.weight / noise**2 / np.maximum(1.0, np.abs(misfit) / (2.0 * noise))
+        before = cost(misfit, weights, levels, vector)
+        jacobian = np.concatenate([design, _by_vector(samples, start, vector, knots, levels, patterns)], axis=1)
+        weighted = jacobian * weights[:, None]
+        normal = weighted.T @ jacobian
+        gradient = weighted.T @ misfit
+        normal[:count, :count] += prior_normal
+        gradient[:count] += prior_gradient - prior_normal @ levels
+        shape_rows, shape_right = _shape_prior_rows(vector)
+        normal[count:, count:] += shape_rows.T @ shape_rows
+        gradient[count:] += shape_rows.T @ shape_right
+        for _ in range(5):
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)[count:]
+            moved = _bounded(vector + np.clip(step, -0.1, 0.1))
+            trial = solve(moved, weights)
+            after = cost(trial[3], weights, trial[2], moved)
+            if after < before:
+                break
+            damping *= 8
+        else:
+            break
+        small = float(np.max(np.abs(moved - vector))) < 5e-4
+        vector, (patterns, design, levels, misfit) = moved, trial
+        damping = max(1e-6, damping / 4)
+        if small:
+            break
+    covariance = np.linalg.inv(normal)[count:, count:]
+    at = knots.at_samples(levels)
+    first = np.unique(samples.column, return_index=True)[1]
+    outside, rim, wall, bore = (at[:, level][:, first] for level in (1, 0, 3, 4))
+    return Explained(
+        blades=replace(start, vector=vector),
+        covariance=covariance,
+        rim=rim,
+        wall=wall,
+        bore=bore,
+        outside=outside,
+        noise=noise,
+        misfit=float(np.sqrt(np.mean(misfit**2))),
+    )
+
+
+def _by_vector(
+    samples: _Samples, start: Blades, vector: Floats, knots: _Knots, levels: Floats, patterns: _Patterns
+) -> Floats:
+    """Change of the model's brightness with the blades' parameters; (n, 16)."""
+    at = knots.at_samples(levels)
+    by_low = np.einsum("ng,gn->n", patterns.lower_by_low, at[0]) + np.einsum(
+        "ng,gn->n", patterns.upper_by_low, at[1]
+    )
+    by_high = np.einsum("ng,gn->n", patterns.lower_by_high, at[0]) + np.einsum(
+        "ng,gn->n", patterns.upper_by_high, at[1]
+    )
+    low, high = replace(start, vector=vector).edges(samples.x)
+    columns, step = [], 1e-6
+    for index in range(PARAMETERS):
+        moved = vector.copy()
+        moved[index] += step
+        low_moved, high_moved = replace(start, vector=moved).edges(samples.x)
+        d_low, d_high = (low_moved - low) / step, (high_moved - high) / step
+        columns.append(by_low * d_low[samples.column] + by_high * d_high[samples.column])
+    return np.stack(columns, axis=1)
+
+
+def _shape_prior_rows(vector: Floats) -> tuple[Floats, Floats]:
+    """The prior of the blades' shape, linearised: rows and right-hand side."""
+    base = shape_prior(vector)
+    rows = np.zeros((len(base), PARAMETERS))
+    for index in range(PARAMETERS):
+        moved = vector.copy()
+        moved[index] += 1e-6
+        rows[:, index] = (shape_prior(moved) - base) / 1e-6
+    return rows, -base
+
+
+def _bounded(vector: Floats) -> Floats:
+    bounded = vector.copy()
+    for index in (UPPER.start, LOWER.start):
+        bounded[index] = np.clip(bounded[index], LEAST_Q, MOST_Q)
+    return bounded
+
+
+def misfit_on(points_mm: Floats, light: Floats, found: Explained, blur_mm: float, assumed: Assumed) -> float:
+    """How badly blades explain the brightness (n,) at points (n, 2) that were chosen without them.
+
+    The brightnesses are solved for again; the answer is the mean absolute misfit, which a few bright specks do
+    not decide.
+    """
+    local = found.blades.to_local(points_mm)
+    samples = _Samples(local[:, 0], np.arange(len(local)), local[:, 1], light, blur_mm, 1.0)
+    design = _knots(samples, found.blades).design(_patterns(samples, found.blades, assumed))
+    rows, right = _level_prior()
+    weight = INDEPENDENT / 0.02**2
+    levels = np.linalg.solve(design.T @ design * weight + rows.T @ rows, design.T @ light * weight + rows.T @ right)
+    return float(np.mean(np.abs(light - design @ levels)))

@@ -1,0 +1,239 @@
+"""Many photos: which files they are, measuring them on all processors, and pairs of dry and soaked."""
+
+import os
+import re
+import warnings
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from aperture.card import FACES, Face
+from aperture.flags import FLAGS
+from aperture.identity import identify
+from aperture.measure import Measurement, measure
+from aperture.settings import Settings
+from aperture.verdict import Change, Result, change
+
+PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"}
+# The ends of the names that `aperture.annotate` gives to its pictures: no photos, wherever they are kept.
+ANNOTATED = "_annotated"
+PAIRED = "_dry-soaked"
+# Starting other processes takes longer than this many photos.
+FEW_PHOTOS = 2
+
+
+@dataclass(frozen=True)
+class Pair:
+    """The same reed dry and soaked, and what soaking did to it."""
+
+    reed: int
+    dry: Measurement
+    soaked: Measurement
+    change: Change
+
+
+def photos_in(paths: Sequence[str | Path]) -> list[Path]:
+    """The photos that paths stand for.
+
+    Parameters
+    ----------
+    paths : files, taken whatever they are called, and folders. Of a folder and the folders in it, files that
+        are called like pictures are taken, by name with numbers in their order (R2 before R10); hidden ones
+        and pictures that this program has drawn are left out.
+
+    Returns
+    -------
+    In the order given. What does not exist, or cannot be opened, stays in the list: it becomes a refused
+    result, not a silence.
+    """
+    photos: list[Path] = []
+    for path in map(Path, paths):
+        # Path.is_dir raises where a folder on the way may not be entered.
+        photos += _photos_in_folder(path) if os.path.isdir(path) else [path]  # noqa: PTH112
+    return photos
+
+
+def measure_all(
+    photos: Sequence[Path],
+    settings: Settings,
+    workers: int = 1,
+    reed: int | None = None,
+    state: Face | None = None,
+) -> Iterator[Measurement]:
+    """Measure many photos; the results come in the order of the photos, each as soon as it is ready.
+
+    Parameters
+    ----------
+    photos : the files.
+    settings : for all of them.
+    workers : how many processes share the work; 0 for one on each processor.
+    reed, state : what the user said about all of the photos.
+
+    A photo on which the program fails is a refused result with the flag "internal-error"; the others go on.
+    """
+    task = partial(_measure_one, settings=settings, reed=reed, state=state)
+    yield from run_in_order(task, photos, workers or os.cpu_count() or 1)
+
+
+def run_in_order(
+    task: Callable[[Path], Measurement], photos: Sequence[Path], workers: int
+) -> Iterator[Measurement]:
+    """Do a task for each photo, in several processes if that is worth it; results in the photos' order.
+
+    A process that dies takes no other photo with it: what it leaves is done one photo a process.
+    """
+    if workers == 1 or len(photos) <= FEW_PHOTOS:
+        yield from map(task, photos)
+        return
+    # Importing joblib takes a third of a second, which one photo can do without.
+    from joblib import Parallel, delayed, parallel_config
+    from joblib.externals.loky.process_executor import BrokenProcessPool
+
+    done = 0
+    # Processes times threads would be more than there are processors.
+    with parallel_config(backend="loky", inner_max_num_threads=1):
+        try:
+            results = Parallel(n_jobs=min(workers, len(photos)), return_as="generator")(
+                delayed(_as_worker)(task, photo) for photo in photos
+            )
+            try:
+                for result in results:
+                    yield result
+                    done += 1
+            finally:
+                with warnings.catch_warnings():
+                    # Whoever asked may stop early; the work that was started in vain is no news to them.
+                    warnings.simplefilter("ignore")
+                    results.close()
+        except BrokenProcessPool:
+            for photo in photos[done:]:
+                try:
+                    yield from Parallel(n_jobs=2)([delayed(_as_worker)(task, photo)])
+                except BrokenProcessPool:
+                    yield failed(photo, "the process ended without a word; is there too little memory?")
+
+
+def failed(photo: Path, detail: str) -> Measurement:
+    """The refused result of a photo on which the program failed."""
+    flag = FLAGS["internal-error"]
+    named = identify(photo, (), None)
+    return Measurement(
+        photo=str(photo),
+        outcome="refused",
+        reason=f"{flag.sentence} ({detail})",
+        advice=flag.advice,
+        reed=named.reed,
+        state=named.state,
+        flags=(flag.code, *named.flags),
+    )
+
+
+def pairs(measurements: Sequence[Measurement], coverage_factor: float = 2.0) -> list[Pair]:
+    """The reeds of which there is a measured photo dry and one soaked, by number.
+
+    Parameters
+    ----------
+    measurements : of several photos. Of several of the same reed and state the latest counts: by the time
+        that the cameras wrote, or the last in the list where one of them wrote none.
+    coverage_factor : as in the settings.
+    """
+    groups: dict[tuple[int, Face], list[Measurement]] = {}
+    for measurement in measurements:
+        if (
+            measurement.outcome == "measured"
+            and measurement.reed is not None
+            and measurement.state is not None
+        ):
+            groups.setdefault((measurement.reed, measurement.state), []).append(measurement)
+    found = []
+    for reed in sorted({reed for reed, _ in groups}):
+        if all((reed, state) in groups for state in FACES):
+            dry, soaked = (_latest(groups[reed, state]) for state in FACES)
+            shared = min(_printed_scale_relative(dry), _printed_scale_relative(soaked))
+            what_changed = change(_result(dry), _result(soaked), shared, coverage_factor)
+            found.append(Pair(reed, dry, soaked, what_changed))
+    return found
+
+
+def _photos_in_folder(folder: Path) -> list[Path]:
+    found: list[Path] = []
+    closed: list[Path] = []
+
+    def note(error: OSError) -> None:
+        closed.append(Path(error.filename))
+
+    # Links to folders are not followed: they can lead in a circle.
+    for here, folders, files in os.walk(folder, onerror=note):
+        folders[:] = [name for name in folders if not name.startswith(".")]
+        found += [Path(here, name) for name in files if _is_called_like_a_photo(name)]
+    return sorted(found + closed, key=lambda path: [_natural(part) for part in path.parts])
+
+
+def _is_called_like_a_photo(name: str) -> bool:
+    path = Path(name)
+    ours = path.stem.endswith((ANNOTATED, PAIRED)) or re.search(rf"{ANNOTATED}_\d+$", path.stem)
+    return not name.startswith(".") and path.suffix.lower() in PHOTO_SUFFIXES and not ours
+
+
+def _natural(name: str) -> tuple[list[tuple[str, int]], str]:
+    """A key that sorts R2 before R10, whatever the case."""
+    # Text and numbers alternate: ["r", "10", "_dry"].
+    text_and_numbers = re.split(r"([0-9]+)", name.casefold())
+    key = [(part, 0) if place % 2 == 0 else ("", int(part)) for place, part in enumerate(text_and_numbers)]
+    return key, name
+
+
+def _measure_one(photo: Path, settings: Settings, reed: int | None, state: Face | None) -> Measurement:
+    try:
+        return measure(photo, settings, reed=reed, state=state)
+    # Whatever it is, the other photos are measured.
+    except Exception as error:
+        words = " ".join(str(error).split())
+        return failed(photo, f"{type(error).__name__}: {words}" if words else type(error).__name__)
+
+
+def _as_worker(task: Callable[[Path], Measurement], photo: Path) -> Measurement:
+    """Do the task in a process that is one of several."""
+    import signal
+
+    import cv2
+
+    # The terminal sends Ctrl-C to every process; the first one ends the others.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    cv2.setNumThreads(1)
+    return task(photo)
+
+
+def _latest(measurements: list[Measurement]) -> Measurement:
+    times = [measurement.taken for measurement in measurements]
+    if None in times:
+        return measurements[-1]
+    # The clock on the wall: not every camera writes its time zone.
+    walls = [time.replace(tzinfo=None) for time in times if time is not None]
+    return max(zip(walls, range(len(walls)), measurements, strict=True), key=lambda entry: entry[:2])[2]
+
+
+def _result(measurement: Measurement) -> Result:
+    """The values of a measured photo with their standard uncertainties."""
+    assert measurement.numbers is not None
+    assert measurement.budget is not None
+    numbers, u = measurement.numbers, measurement.budget.standard()
+    return Result(
+        height_mm=numbers.height_mm,
+        u_height_mm=u["height_mm"],
+        area_mm2=numbers.area_mm2,
+        u_area_mm2=u["area_mm2"],
+        ellipse_ratio=numbers.ellipse_ratio,
+        u_ellipse_ratio=u["ellipse_ratio"],
+    )
+
+
+def _printed_scale_relative(measurement: Measurement) -> float:
+    """Relative standard uncertainty of the printed millimetre, which photos of one card have in common."""
+    assert measurement.numbers is not None
+    assert measurement.budget is not None
+    for contribution in measurement.budget.contributions:
+        if contribution.source == "printed scale":
+            return float(contribution.effect[0]) / measurement.numbers.height_mm
+    return 0.0

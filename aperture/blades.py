@@ -1,0 +1,155 @@
+"""The curve that bounds an opening: two blades that meet in two corners.
+
+In a frame whose x axis runs roughly along the opening, u runs from -1 at the left corner to 1 at the right one.
+Each blade rises above (or below) the line between the corners by (1 - u^2)^q * (c0 + c1 T1(u) + ... + c4 T4(u))
+with Chebyshev polynomials T: q = 1/2 alone is an ellipse, q = 1 a lens of two parabolas, and the other terms
+let a blade be lopsided, flat or dented. The upper and the lower blade have their own q and coefficients.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+TERMS = 5
+PARAMETERS = 4 + 2 * (1 + TERMS)  # corners; then q and coefficients of the upper, and of the lower blade
+UPPER, LOWER = slice(4, 5 + TERMS), slice(5 + TERMS, PARAMETERS)
+LEAST_Q, MOST_Q = 0.4, 1.4
+USUAL_WIDTH_MM, WIDTH_SPREAD_MM = 7.0, 1.0
+CROSSING_STATIONS = np.linspace(-0.96, 0.96, 9)
+STEEPEST = 4.0  # where an ellipse turns round its end, a slope across the chord has no meaning
+
+
+@dataclass(frozen=True)
+class Blades:
+    """An opening: a frame on the card, and sixteen parameters in it.
+
+    `origin_mm` (2,) and `angle` (radians, counter-clockwise) place the frame. `vector` (16,): left corner
+    x, y; right corner x, y; q and coefficients of the upper blade; the same of the lower one, which counts
+    downwards, so that coefficients are positive where a blade bounds the opening. All lengths in mm.
+    """
+
+    origin_mm: Floats
+    angle: float
+    vector: Floats
+
+    def to_local(self, points_mm: Floats) -> Floats:
+        """Card millimetres to the frame; (..., 2)."""
+        return np.asarray((points_mm - self.origin_mm) @ self._turn())
+
+    def to_card(self, local_mm: Floats) -> Floats:
+        """The frame to card millimetres; (..., 2)."""
+        return np.asarray(local_mm @ self._turn().T + self.origin_mm)
+
+    def _turn(self) -> Floats:
+        cos, sin = np.cos(self.angle), np.sin(self.angle)
+        return np.array([[cos, -sin], [sin, cos]])
+
+    @property
+    def left(self) -> float:
+        """x of the left corner in the frame, mm."""
+        return float(self.vector[0])
+
+    @property
+    def right(self) -> float:
+        """x of the right corner in the frame, mm."""
+        return float(self.vector[2])
+
+    def edges(self, x: Floats) -> tuple[Floats, Floats]:
+        """y of the lower and the upper edge at x (n,), frame mm; both on the chord's line beyond the corners."""
+        u = (2 * x - self.left - self.right) / (self.right - self.left)
+        chord = self.vector[1] + (self.vector[3] - self.vector[1]) * (u + 1) / 2
+        return chord - rise(u, self.vector[LOWER]), chord + rise(u, self.vector[UPPER])
+
+    def slopes(self, x: Floats) -> tuple[Floats, Floats]:
+        """dy/dx of the lower and the upper edge at x (n,), limited to what means something."""
+        step = 1e-3
+        low_a, high_a = self.edges(x - step)
+        low_b, high_b = self.edges(x + step)
+        low, high = (low_b - low_a) / (2 * step), (high_b - high_a) / (2 * step)
+        return np.clip(low, -STEEPEST, STEEPEST), np.clip(high, -STEEPEST, STEEPEST)
+
+    def polygon(self, points_a_blade: int = 201) -> Floats:
+        """The outline (n, 2) in card millimetres, counter-clockwise from the left corner, closed implicitly."""
+        # denser towards the corners, where it turns
+        u = -np.cos(np.linspace(0.0, np.pi, points_a_blade))
+        x = (self.left + self.right) / 2 + u * (self.right - self.left) / 2
+        low, high = self.edges(x)
+        local = np.concatenate([np.column_stack([x, low]), np.column_stack([x, high])[-2:0:-1]])
+        return self.to_card(local)
+
+    def tallest_mm(self) -> float:
+        """The largest distance between the blades across the frame."""
+        low, high = self.edges(np.linspace(self.left, self.right, 101))
+        return float((high - low).max())
+
+    def reframed(self) -> "Blades":
+        """The same corners and coefficients in a frame that lies along the chord, origin in its middle."""
+        left, right = self.to_card(self.vector[:4].reshape(2, 2))
+        return between(left, right, self.vector[4:])
+
+
+def between(left_mm: Floats, right_mm: Floats, coefficients: Floats) -> Blades:
+    """An opening with these corners (2,), card mm, and q and coefficients (12,), framed along its chord."""
+    along = right_mm - left_mm
+    half = float(np.linalg.norm(along)) / 2
+    vector = np.concatenate([[-half, 0.0, half, 0.0], coefficients])
+    return Blades((left_mm + right_mm) / 2, float(np.arctan2(along[1], along[0])), vector)
+
+
+def lens(left_mm: Floats, right_mm: Floats, rise_mm: float) -> Blades:
+    """A symmetric opening between two corners (2,), each blade `rise_mm` from the chord in the middle."""
+    blade = np.array([0.85, rise_mm, 0.0, 0.0, 0.0, 0.0])
+    return between(left_mm, right_mm, np.concatenate([blade, blade]))
+
+
+def rise(u: Floats, blade: Floats) -> Floats:
+    """How far a blade (6,) stands from the chord, mm, at u (n,)."""
+    inside = np.clip(1.0 - u * u, 0.0, None)
+    terms = np.polynomial.chebyshev.chebval(np.clip(u, -1.0, 1.0), blade[1:])
+    return np.asarray(np.where(inside > 0, inside ** blade[0] * terms, 0.0))
+
+
+def shape_prior(vector: Floats) -> Floats:
+    """Residuals that keep what cannot be seen near what is usual, in standard deviations (20,).
+
+    Between an ellipse (q = 0.5) and a lens (q = 1); higher terms small beside the height; about 7 mm wide; and
+    blades do not cross. Working values from memory.
+    """
+    parts = [[(vector[2] - vector[0] - USUAL_WIDTH_MM) / WIDTH_SPREAD_MM]]
+    for blade in (vector[UPPER], vector[LOWER]):
+        size = max(abs(float(blade[1])), 0.02)
+        parts.append([(blade[0] - 0.85) / 0.2])
+        parts.append(blade[2:] / (size * np.array([0.3, 0.3, 0.15, 0.1])))
+    apart = rise(CROSSING_STATIONS, vector[UPPER]) + rise(CROSSING_STATIONS, vector[LOWER])
+    parts.append(np.minimum(apart, 0.0) / 0.003)
+    return np.concatenate(parts)
+
+
+def fit_blades(start: Blades, upper_mm: Floats, lower_mm: Floats, doubt_mm: float) -> Blades:
+    """The blades that pass best by points of the upper and the lower edge (robust least squares).
+
+    Parameters
+    ----------
+    start : a first guess, from which the frame is taken.
+    upper_mm, lower_mm : (n, 2), (m, 2) points seen on the edges, card millimetres.
+    doubt_mm : standard uncertainty of a point; larger misfits count less and less.
+    """
+    from scipy.optimize import least_squares
+
+    upper, lower = start.to_local(upper_mm), start.to_local(lower_mm)
+
+    def misfit(vector: Floats) -> Floats:
+        blades = replace(start, vector=vector)
+        above = upper[:, 1] - blades.edges(upper[:, 0])[1]
+        below = lower[:, 1] - blades.edges(lower[:, 0])[0]
+        return np.concatenate([above / doubt_mm, below / doubt_mm, shape_prior(vector)])
+
+    low = np.full(PARAMETERS, -np.inf)
+    high = np.full(PARAMETERS, np.inf)
+    low[[UPPER.start, LOWER.start]], high[[UPPER.start, LOWER.start]] = LEAST_Q, MOST_Q
+    vector = np.clip(start.vector, low + 0.01, high - 0.01)
+    solution = least_squares(misfit, vector, bounds=(low, high), loss="soft_l1", x_scale="jac", max_nfev=60)
+    return replace(start, vector=solution.x).reframed()

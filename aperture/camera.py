@@ -1,0 +1,198 @@
+"""A phone's camera and the card before it: where a point of the card falls in the photo, and back.
+
+Card millimetres (x right, y up, z out of the face towards the camera) go through a rotation and a shift into
+the camera's axes (x right, y down, z forward), through the pinhole and one term of radial distortion, into
+pixels (integer = pixel centre). The fit takes what is known beforehand (focal length from EXIF, principal
+point near the middle, little distortion) as observations with their own uncertainty, so that what the photo
+cannot tell stays near what is known, and the covariance of the result is honest about both.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+# rotation vector (3), shift in mm (3), ln(focal length / px), principal point / px (2), radial term, ink in mm
+PARAMETERS = 11
+FULL_FRAME_DIAGONAL_MM = 43.267  # of 36 x 24 mm, CIPA DCG-001: equal diagonals define the equivalent
+
+
+@dataclass(frozen=True)
+class Camera:
+    """The parameters of one photo; see the module's text for the axes.
+
+    `radial` is the relative shift, at half the picture's diagonal from the principal point, of an image point.
+    `ink_mm` is how far printed black reaches beyond its artwork on each side (negative where white spills
+    over): ink spread, and what is left of the phone's tone curve.
+    """
+
+    rotation_vector: Floats
+    shift_mm: Floats
+    focal_px: float
+    principal_px: Floats
+    radial: float
+    ink_mm: float
+    half_diagonal_px: float
+
+    def vector(self) -> Floats:
+        """The parameters as one array of shape (11,)."""
+        return np.concatenate(
+            [
+                self.rotation_vector,
+                self.shift_mm,
+                [np.log(self.focal_px)],
+                self.principal_px,
+                [self.radial, self.ink_mm],
+            ]
+        )
+
+    def with_vector(self, vector: Floats) -> "Camera":
+        """The same photo with other parameters (11,)."""
+        return replace(
+            self,
+            rotation_vector=vector[0:3],
+            shift_mm=vector[3:6],
+            focal_px=float(np.exp(vector[6])),
+            principal_px=vector[7:9],
+            radial=float(vector[9]),
+            ink_mm=float(vector[10]),
+        )
+
+    def rotation(self) -> Floats:
+        """The rotation matrix (3, 3), card axes to camera axes."""
+        return rotation_matrix(self.rotation_vector)
+
+    def to_pixel(self, points_mm: Floats, offset_mm: float = 0.0) -> Floats:
+        """Where points fall that stand `offset_mm` in front of the card's face; (n, 2) mm to (n, 2) px."""
+        rotation = self.rotation()
+        seen = points_mm @ rotation[:, :2].T + (rotation[:, 2] * offset_mm + self.shift_mm)
+        flat = seen[:, :2] / seen[:, 2:]
+        distance = flat * (self.focal_px / self.half_diagonal_px)
+        stretch = 1.0 + self.radial * np.sum(distance**2, axis=1, keepdims=True)
+        return np.asarray(self.principal_px + self.focal_px * flat * stretch)
+
+    def to_mm(self, points_px: Floats, offset_mm: float = 0.0) -> Floats:
+        """Where the lines of sight meet the plane `offset_mm` in front of the face; (n, 2) px to (n, 2) mm."""
+        away = (points_px - self.principal_px) / self.half_diagonal_px
+        straight = away
+        for _ in range(8):  # each step gains more than two digits at the few per cent of a phone's lens
+            straight = away / (1.0 + self.radial * np.sum(straight**2, axis=1, keepdims=True))
+        rays = np.column_stack([straight * (self.half_diagonal_px / self.focal_px), np.ones(len(straight))])
+        rotation = self.rotation()
+        rays_card = rays @ rotation
+        eye_card = -rotation.T @ self.shift_mm
+        reach = (offset_mm - eye_card[2]) / rays_card[:, 2]
+        return np.asarray(eye_card[:2] + reach[:, None] * rays_card[:, :2])
+
+    def eye_mm(self) -> Floats:
+        """The camera's place in card axes, (3,) mm."""
+        return np.asarray(-self.rotation().T @ self.shift_mm)
+
+
+def rotation_matrix(vector: Floats) -> Floats:
+    """The rotation about `vector` (3,) by its length in radians (Rodrigues' formula); (3, 3)."""
+    angle = float(np.linalg.norm(vector))
+    if angle < 1e-12:
+        return np.eye(3)
+    x, y, z = vector / angle
+    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    return np.asarray(np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * (cross @ cross))
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is known before the fit: values and standard uncertainties."""
+
+    focal_px: float
+    focal_relative_u: float
+    principal_px: Floats
+    principal_u_px: float
+    radial_u: float = 0.015
+    ink_u_mm: float = 0.1
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A fitted camera, its covariance (11, 11) and the residuals (n,) in px."""
+
+    camera: Camera
+    covariance: Floats
+    residuals_px: Floats
+
+
+def start_camera(points_mm: Floats, points_px: Floats, prior: Prior, size_px: tuple[int, int]) -> Camera:
+    """A first camera from marker corners; (n, 2) mm and (n, 2) px, `size_px` = (width, height)."""
+    import cv2
+
+    matrix = np.array(
+        [[prior.focal_px, 0, prior.principal_px[0]], [0, prior.focal_px, prior.principal_px[1]], [0, 0, 1]]
+    )
+    spatial = np.column_stack([points_mm, np.zeros(len(points_mm))])
+    count, vectors, shifts, _ = cv2.solvePnPGeneric(spatial, points_px, matrix, None, flags=cv2.SOLVEPNP_IPPE)
+    # both solutions of IPPE are sorted by reprojection error; one behind the card cannot see it
+    best = next((i for i in range(count) if shifts[i][2, 0] > 0), 0)
+    return Camera(
+        rotation_vector=vectors[best].ravel(),
+        shift_mm=shifts[best].ravel(),
+        focal_px=prior.focal_px,
+        principal_px=prior.principal_px,
+        radial=0.0,
+        ink_mm=0.0,
+        half_diagonal_px=float(np.hypot(*size_px)) / 2,
+    )
+
+
+def fit_camera(
+    start: Camera,
+    prior: Prior,
+    points_mm: Floats,
+    outward_mm: Floats,
+    seen_px: Floats,
+    across_px: Floats,
+    sides: NDArray[np.intp],
+    noise_px: float,
+) -> Fit:
+    """Fit the camera to points on the printed markers' sides, by robust least squares with the prior.
+
+    Parameters
+    ----------
+    points_mm, outward_mm : (n, 2) points on the sides as drawn, and unit vectors from black to white.
+    seen_px, across_px : (n, 2) where the step was seen, and the unit vector along which it was located: only
+        the distance along it counts.
+    sides : (n,) which printed side each point belongs to. The points of one side share what paper and print
+        did to it, so a side counts as two independent observations (its place and its angle), however many
+        points it has.
+    noise_px : a first guess of the residuals' size, px.
+    """
+    from scipy.optimize import least_squares
+
+    expected = np.array([np.log(prior.focal_px), *prior.principal_px, 0.0, 0.0])
+    doubt = np.array(
+        [prior.focal_relative_u, prior.principal_u_px, prior.principal_u_px, prior.radial_u, prior.ink_u_mm]
+    )
+
+    def along(vector: Floats) -> Floats:
+        camera = start.with_vector(vector)
+        return np.sum((seen_px - camera.to_pixel(points_mm + camera.ink_mm * outward_mm)) * across_px, axis=1)
+
+    # one weight for all points, so that a side counts twice in all
+    points_a_side = len(points_mm) / max(1, len(np.unique(sides)))
+    weight = min(1.0, np.sqrt(2.0 / points_a_side))
+    scale = np.array([1e-2] * 3 + [1.0] * 3 + [1e-2] + [10.0] * 2 + [1e-2, 1e-2])
+    vector = start.vector()
+    noise = noise_px
+    for _ in range(2):
+
+        def objective(v: Floats, noise: float = noise) -> Floats:
+            return np.concatenate([along(v) * weight / noise, (v[6:] - expected) / doubt])
+
+        solution = least_squares(objective, vector, x_scale=scale, loss="soft_l1", f_scale=2.0)
+        vector = solution.x
+        residuals = along(vector)
+        # never better than a fiftieth of a pixel: resampling and interpolation alone cost that
+        noise = max(0.02, 1.4826 * float(np.median(np.abs(residuals))), float(np.sqrt(np.mean(residuals**2))))
+    jacobian = solution.jac
+    covariance = np.linalg.inv(jacobian.T @ jacobian)
+    return Fit(start.with_vector(vector), covariance, residuals)

@@ -1,0 +1,48 @@
+"""The check in every photo: the card's printed ellipses of known size, through the measuring code itself."""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from aperture.appearance import Assumed, explain
+from aperture.blades import Blades, between
+from aperture.card import CARD, PrintedEllipse
+from aperture.photo import Photo
+from aperture.shape import quantities
+from aperture.view import View
+
+Floats = NDArray[np.float64]
+
+# Around print there is no rim but paper without end, and no inner wall.
+PRINT = Assumed(rim_mm=50.0, reach_mm=0.15)
+
+
+def measure_controls(photo: Photo, view: View) -> tuple[float | None, ...]:
+    """Measured minus true height of each printed ellipse, mm, in the card's order; None where it cannot be had.
+
+    The true height is that of the artwork times the print's scale, so that ink spread shows in it too.
+    """
+    on_card = replace(view, tip_offset_mm=0.0)
+    return tuple(_deviation(photo, on_card, ellipse) for ellipse in CARD.control_ellipses)
+
+
+def _deviation(photo: Photo, view: View, ellipse: PrintedEllipse) -> float | None:
+    start = _drawn(ellipse, view.scale)
+    reach = np.array([ellipse.width_mm / 2 + 1.0, ellipse.height_mm / 2 + 1.0]) * view.scale
+    patch = view.patch(photo.luma, np.stack([start.origin_mm - reach, start.origin_mm + reach]))
+    found = explain(patch, view, start, view.blur_px[1] / view.px_per_mm, PRINT, rounds=(8,))
+    if not np.median(found.rim) > 2 * np.median(found.bore):
+        return None
+    try:
+        height = float(quantities(found.blades.polygon())[0])
+    except ValueError:
+        return None
+    return height - ellipse.height_mm * view.scale
+
+
+def _drawn(ellipse: PrintedEllipse, scale: float) -> Blades:
+    """The ellipse as it was drawn, as blades: q = 1/2 and nothing else."""
+    blade = np.array([0.5, ellipse.height_mm / 2 * scale, 0.0, 0.0, 0.0, 0.0])
+    middle, half = np.array([ellipse.x_mm, ellipse.y_mm]) * scale, ellipse.width_mm / 2 * scale
+    return between(middle - [half, 0.0], middle + [half, 0.0], np.concatenate([blade, blade]))

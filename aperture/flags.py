@@ -1,0 +1,260 @@
+"""The one list of flags: code, what it does to a result, a sentence for the user, what to do next.
+
+The command line, annotated pictures, exports and documentation all read this list.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+Effect = Literal["refuse", "review", "note"]
+
+
+@dataclass(frozen=True)
+class Flag:
+    """One thing that can be said about a photo.
+
+    `effect` is "refuse" (there is no number), "review" (a person must look before the number is used)
+    or "note" (worth knowing; nothing to do).
+    """
+
+    code: str
+    effect: Effect
+    sentence: str
+    advice: str
+
+
+_LIST = [
+    # The file
+    Flag("file-missing", "refuse", "There is no such file.", "Check the path."),
+    Flag("file-unreadable", "refuse", "The file cannot be opened.", "Check that you may read it."),
+    Flag("file-empty", "refuse", "The file is empty.", "Copy it from the phone again."),
+    Flag(
+        "not-a-photo",
+        "refuse",
+        "This is not a photo that can be read, whatever its name says.",
+        "Use a JPEG, PNG, HEIC, TIFF or WebP picture.",
+    ),
+    Flag(
+        "photo-damaged",
+        "refuse",
+        "The photo is damaged or incomplete.",
+        "Copy it from the phone again, or take it again.",
+    ),
+    Flag(
+        "photo-too-large",
+        "refuse",
+        "The photo has more than 200 million pixels.",
+        "Take it with the phone's normal photo size.",
+    ),
+    Flag(
+        "photo-too-small",
+        "refuse",
+        "The photo has too few pixels.",
+        "Send the original photo, not a preview or a thumbnail.",
+    ),
+    # The card
+    Flag(
+        "no-card",
+        "refuse",
+        "The scale card was not found.",
+        "Put the whole card in the picture, well lit, nothing lying over it.",
+    ),
+    Flag(
+        "too-few-markers",
+        "refuse",
+        "Too few of the card's markers can be read.",
+        "Show all six markers: nothing lying over them, no shadow edge, no glare.",
+    ),
+    Flag(
+        "card-cut-off",
+        "refuse",
+        "The card is cut off at the edge of the picture.",
+        "Move back or aim so that the whole card is in the picture.",
+    ),
+    Flag(
+        "two-faces",
+        "refuse",
+        "Markers of both faces (DRY and SOAKED) are in the picture.",
+        "Show only the face that matches the reed's state.",
+    ),
+    Flag(
+        "too-steep",
+        "refuse",
+        "The photo was taken too much from the side, from above or from below.",
+        "Hold the phone square to the card, its lens at the height of the reed.",
+    ),
+    Flag(
+        "steep",
+        "review",
+        "The photo was taken rather from the side, from above or from below.",
+        "Hold the phone square to the card, its lens at the height of the reed.",
+    ),
+    Flag(
+        "too-far",
+        "refuse",
+        "The card is too small in the picture.",
+        "Move the phone to about 12 to 15 cm from the card; no digital zoom.",
+    ),
+    Flag(
+        "too-blurred",
+        "refuse",
+        "The photo is too blurred.",
+        "Rest the phone on something, tap the reed's tip to focus, and take it again.",
+    ),
+    Flag(
+        "blurred",
+        "review",
+        "The photo is somewhat blurred.",
+        "Rest the phone on something, tap the reed's tip to focus, and take it again.",
+    ),
+    Flag(
+        "too-dark",
+        "refuse",
+        "The photo is too dark.",
+        "Take it near a window or under a lamp.",
+    ),
+    Flag(
+        "overexposed",
+        "refuse",
+        "The card is washed out: white and black cannot be told apart reliably.",
+        "Turn off the flash, avoid direct sun, and take it again.",
+    ),
+    Flag(
+        "card-bent",
+        "review",
+        "The card is not flat, or its markers do not lie where they were printed.",
+        "Flatten the card (glue it to stiff cardboard) and take the photo again.",
+    ),
+    Flag(
+        "card-bent-badly",
+        "refuse",
+        "The card is bent so much that its millimetres cannot be trusted.",
+        "Flatten the card (glue it to stiff cardboard) and take the photo again.",
+    ),
+    Flag(
+        "printed-scale-impossible",
+        "refuse",
+        "The length given for the printed 50 mm bar cannot be right.",
+        "Measure the bar on the card again; it should lie between 45 and 55 mm.",
+    ),
+    Flag(
+        "marker-missing",
+        "note",
+        "Not all six markers could be used.",
+        "Keep fingers, shadows and glare off the markers.",
+    ),
+    Flag(
+        "photo-changed",
+        "note",
+        "The photo was cropped or shrunk on its way, or lost its camera data.",
+        "Copy the original from the phone; a messenger shrinks photos.",
+    ),
+    # The opening
+    Flag(
+        "no-reed",
+        "refuse",
+        "There is no reed in the notch.",
+        "Lay the reed through the notch, its tip level with the card's face.",
+    ),
+    Flag(
+        "opening-not-found",
+        "refuse",
+        "The reed's opening could not be outlined.",
+        "Even light, plain background, the tip in the middle of the notch; take it again.",
+    ),
+    Flag(
+        "more-than-one-reed",
+        "refuse",
+        "There seems to be more than one reed in the notch.",
+        "Photograph one reed at a time.",
+    ),
+    Flag(
+        "glare",
+        "refuse",
+        "Glare or a water film lies across the opening.",
+        "Shake the water off, turn the lamp or the flash away, and take it again.",
+    ),
+    Flag(
+        "edge-weak",
+        "review",
+        "Part of the opening's edge is hard to see.",
+        "Even light, plain background behind the reed; take it again.",
+    ),
+    Flag(
+        "inner-wall-lit",
+        "review",
+        "The inside of a blade is lit and hard to tell from its rim.",
+        "Hold the phone square to the card, its lens at the height of the reed.",
+    ),
+    Flag(
+        "thin-slit",
+        "note",
+        "The opening is thinner than the blur of the photo; its height comes from a model of a slit.",
+        "Move the phone closer (12 cm) if you need a better number.",
+    ),
+    # The check on the printed ellipses
+    Flag(
+        "self-check-off",
+        "review",
+        "The printed ellipses on the card do not measure what they should.",
+        "Clean and flatten the card, focus on it, and take the photo again.",
+    ),
+    Flag(
+        "self-check-missing",
+        "note",
+        "Not all of the printed ellipses on the card could be measured.",
+        "Keep the middle of the card free.",
+    ),
+    # The verdict
+    Flag(
+        "borderline",
+        "review",
+        "The uncertainty reaches over a limit between two classes.",
+        "Look at the picture and decide, or take a sharper photo from 12 cm.",
+    ),
+    Flag(
+        "wide",
+        "note",
+        "The opening is rather wide.",
+        "Soak it and look again; squeeze it only when soaked, never dry.",
+    ),
+    # Which reed, which state
+    Flag(
+        "reed-contradiction",
+        "review",
+        "The reed tag in the picture and the file name or option name different reeds.",
+        "Check which reed this is and rename the photo, or use --reed.",
+    ),
+    Flag(
+        "state-contradiction",
+        "review",
+        "The card's face and the file name or option name different states (dry, soaked).",
+        "Check the state of the reed in this photo and rename it, or use --state.",
+    ),
+    Flag(
+        "two-reed-tags",
+        "review",
+        "There is more than one reed tag in the picture.",
+        "Show only the tag of the reed in the notch.",
+    ),
+    # The program
+    Flag(
+        "settings-invalid",
+        "refuse",
+        "The settings cannot be used.",
+        "Correct the value named, or delete the settings file to return to the defaults.",
+    ),
+    Flag(
+        "internal-error",
+        "refuse",
+        "The program failed on this photo; the fault is the program's.",
+        "Keep the photo and report it.",
+    ),
+]
+
+FLAGS: dict[str, Flag] = {flag.code: flag for flag in _LIST}
+
+
+def needs_review(codes: list[str]) -> bool:
+    """Whether any of these flags wants a person to look."""
+    return any(FLAGS[code].effect == "review" for code in codes)

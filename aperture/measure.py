@@ -1,0 +1,197 @@
+"""One photo, from the file to the verdict: measure(path) -> Measurement."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from aperture.budget import Budget, budget
+from aperture.card import Face
+from aperture.control import measure_controls
+from aperture.errors import ApertureError, OpeningError
+from aperture.flags import FLAGS, needs_review
+from aperture.identity import identify
+from aperture.opening import Outline, find_opening
+from aperture.photo import Photo, read_photo
+from aperture.settings import Settings
+from aperture.shape import Shape, describe
+from aperture.verdict import Verdict, advice, classify
+from aperture.view import View, look
+
+Outcome = Literal["measured", "refused"]
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """What one photo gave.
+
+    A refused photo is a result too: `outcome` is "refused", `reason` and `advice` say why and what to do, and
+    everything that could not be had is None. `flags` are codes of `aperture.flags`. `control` holds, for each
+    printed ellipse of the card in order, measured minus true height in mm, None where it could not be
+    measured. `u` holds expanded uncertainties for "height_mm", "width_mm", "area_mm2", "ellipse_ratio".
+    """
+
+    photo: str
+    outcome: Outcome
+    reason: str | None
+    advice: str | None
+    reed: int | None
+    state: Face | None
+    flags: tuple[str, ...]
+    sha256: str | None = None
+    taken: datetime | None = None
+    view: View | None = None
+    outline: Outline | None = None
+    numbers: Shape | None = None
+    budget: Budget | None = None
+    verdict: Verdict | None = None
+    u: Mapping[str, float] | None = None
+    control: tuple[float | None, ...] = ()
+
+    @property
+    def review(self) -> bool:
+        """Whether a person should look before the result is used; a refused photo always."""
+        return self.outcome == "refused" or needs_review(list(self.flags))
+
+    def record(self) -> dict[str, Any]:
+        """The result as plain values, with the keys of the JSON output."""
+        numbers, verdict, view = self.numbers, self.verdict, self.view
+        return {
+            "photo": self.photo,
+            "outcome": self.outcome,
+            "reason": self.reason,
+            "advice": self.advice,
+            "reed": self.reed,
+            "state": self.state,
+            "height_mm": numbers.height_mm if numbers else None,
+            "width_mm": numbers.width_mm if numbers else None,
+            "area_mm2": numbers.area_mm2 if numbers else None,
+            "ellipse_major_mm": numbers.ellipse_major_mm if numbers else None,
+            "ellipse_minor_mm": numbers.ellipse_minor_mm if numbers else None,
+            "ellipse_ratio": numbers.ellipse_ratio if numbers else None,
+            "shape_factor": numbers.shape_factor if numbers else None,
+            "asymmetry": numbers.asymmetry if numbers else None,
+            "fitted_major_mm": numbers.fitted_major_mm if numbers else None,
+            "fitted_minor_mm": numbers.fitted_minor_mm if numbers else None,
+            "fitted_residual_mm": numbers.fitted_residual_mm if numbers else None,
+            "u": dict(self.u) if self.u else None,
+            "shape": verdict.shape if verdict else None,
+            "shape_probabilities": dict(verdict.shape_probabilities) if verdict else None,
+            "borderline": verdict.borderline if verdict else None,
+            "review": self.review,
+            "flags": list(self.flags),
+            "px_per_mm": view.px_per_mm if view else None,
+            "distance_mm": view.distance_mm if view else None,
+            "tilt_deg": view.tilt_deg if view else None,
+            "blur_px": max(view.blur_px) if view else None,
+            "control": list(self.control),
+            "taken": self.taken.isoformat() if self.taken else None,
+            "sha256": self.sha256,
+        }
+
+
+def measure(
+    path: str | Path, settings: Settings | None = None, *, reed: int | None = None, state: Face | None = None
+) -> Measurement:
+    """Measure the opening in one photo.
+
+    Parameters
+    ----------
+    path : of the photo.
+    settings : default settings where none are given.
+    reed, state : what the user says of the reed; the picture and the file's name have the first word.
+
+    Returns
+    -------
+    A `Measurement`. A photo that cannot be measured is a result with outcome "refused".
+    """
+    settings = settings or Settings()
+    path = Path(path)
+    result = Measurement(
+        photo=str(path), outcome="refused", reason=None, advice=None, reed=None, state=None, flags=()
+    )
+    try:
+        with _one_thread():
+            result = _named(result, (), None, reed, state)
+            photo = read_photo(path)
+            result = replace(result, sha256=photo.sha256, taken=photo.taken)
+            view = look(photo, settings)
+            result = _named(replace(result, view=view, flags=view.flags), view.reeds, view.face, reed, state)
+            return _measured(result, photo, view, settings)
+    except ApertureError as error:
+        return _refused(result, error)
+
+
+def _one_thread() -> Any:
+    """Linear algebra on one core: these problems are small, and threads that wait for one another are slow."""
+    from threadpoolctl import threadpool_limits
+
+    return threadpool_limits(1)
+
+
+def _named(
+    result: Measurement, reeds: tuple[int, ...], face: Face | None, reed: int | None, state: Face | None
+) -> Measurement:
+    """With reed and state filled in, and what contradicts."""
+    who = identify(Path(result.photo), reeds, face, reed, state)
+    kept = tuple(code for code in result.flags if code != "two-reed-tags")
+    return replace(result, reed=who.reed, state=who.state, flags=(*kept, *who.flags))
+
+
+def _refused(result: Measurement, error: ApertureError) -> Measurement:
+    flag = FLAGS[error.code]
+    detail = f" ({error.detail})" if error.detail else ""
+    return replace(
+        result,
+        outcome="refused",
+        reason=flag.sentence + detail,
+        advice=flag.advice,
+        flags=(error.code, *result.flags),
+    )
+
+
+def _measured(result: Measurement, photo: Photo, view: View, settings: Settings) -> Measurement:
+    outline = find_opening(photo, view)
+    try:
+        numbers = describe(outline.points_mm)
+        uncertainty = budget(outline, view, settings)
+    except ValueError as error:
+        raise OpeningError("opening-not-found", "its outline is not determined by the photo") from error
+    factor = settings.uncertainty.coverage_factor
+    verdict = classify(
+        numbers.height_mm,
+        numbers.ellipse_ratio,
+        uncertainty.covariance[np.ix_([0, 3], [0, 3])],
+        settings.limits,
+        factor,
+    )
+    control = measure_controls(photo, view)
+    flags = [*result.flags, *outline.flags, *_control_flags(control, settings), *verdict.flags]
+    reason = next((FLAGS[code].sentence for code in flags if FLAGS[code].effect == "review"), None)
+    steps = advice(verdict, result.state or "unknown")
+    return replace(
+        result,
+        outcome="measured",
+        reason=reason,
+        advice=" ".join(step.what for step in steps),
+        flags=tuple(dict.fromkeys(flags)),
+        outline=outline,
+        numbers=numbers,
+        budget=uncertainty,
+        verdict=verdict,
+        u=uncertainty.expanded(factor),
+        control=control,
+    )
+
+
+def _control_flags(control: tuple[float | None, ...], settings: Settings) -> list[str]:
+    known = [abs(deviation) for deviation in control if deviation is not None]
+    flags = []
+    if len(known) < len(control):
+        flags.append("self-check-missing")
+    if not known or max(known) > settings.photo.self_check_limit_mm:
+        flags.append("self-check-off")
+    return flags

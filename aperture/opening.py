@@ -1,0 +1,226 @@
+"""View -> Outline: finds the opening in the notch and places its edge to a fraction of a pixel."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from aperture.appearance import Assumed, Explained, explain, misfit_on
+from aperture.blades import Blades, fit_blades
+from aperture.card import CARD
+from aperture.edges import Patch
+from aperture.errors import OpeningError
+from aperture.photo import Photo
+from aperture.seeds import find_seeds, notch_points, plausible, rate
+from aperture.view import View
+
+Floats = NDArray[np.float64]
+
+# A blade's rim at the tip, and how far a lit inner wall is seen to fade: working values from memory, about 0.06
+# to 0.15 mm, and 0.05 to 0.25 mm. What the doubt does to the outline is found by fitting again with the others.
+USUAL = Assumed(rim_mm=0.105, reach_mm=0.15)
+THICKER = Assumed(rim_mm=0.130, reach_mm=0.15)  # one standard uncertainty more
+SHORTER = Assumed(rim_mm=0.105, reach_mm=0.05)
+# Where the band between the edge and the end of the cane is thicker than a rim, yet no more than this, it may
+# be a lit inner wall.
+THICKEST_RIM_MM, WIDEST_WALL_MM = 0.17, 1.3
+# What the model may leave unexplained, relative to the rim's brightness, before a person must look, and before
+# there is no result; how far the doubt about rim and wall may move the height (one standard uncertainty).
+WEAK_MISFIT, WORST_MISFIT, MOST_WALL_DOUBT_MM = 0.075, 0.12, 0.03
+# A second opening that convinces this much of the first is a second reed.
+ANOTHER = 0.4
+# Glare: this share of the inside brighter than this part of the rim.
+GLARE_LEVEL, GLARE_SHARE = 0.9, 0.02
+
+
+@dataclass(frozen=True)
+class Outline:
+    """The opening's outline.
+
+    `points_mm` (n, 2) float64: closed polygon in card millimetres, plane of the tip, counter-clockwise from
+    the left corner. `displacements_mm` (k, n, 2): independent ways in which the outline may really lie
+    elsewhere, each one standard uncertainty; `sources` (k,) names them. `wall_mm` is how far apart two
+    readings of a lit inner wall lie; `misfit` what the model leaves unexplained, relative to the rim.
+    """
+
+    points_mm: Floats
+    displacements_mm: Floats
+    sources: tuple[str, ...]
+    flags: tuple[str, ...]
+    wall_mm: float
+    misfit: float
+
+
+def find_opening(photo: Photo, view: View) -> Outline:
+    """Outline the opening of the reed in the notch.
+
+    Raises
+    ------
+    OpeningError : there is no reed, no opening to be seen, more than one, or glare across it.
+    """
+    patch = view.patch(photo.luma, notch_points(view.scale))
+    blur_mm = _blur_across(view)
+    seeds = find_seeds(patch, view)
+    tries = []
+    for seed in seeds:
+        starts = [seed.blades, *(_pushed(patch, view, seed.blades, side) for side in ("lower", "upper"))]
+        found = [explain(patch, view, start, blur_mm, USUAL, rounds=(8,)) for start in starts if start is not None]
+        found = [each for each in found if _is_opening(each, view)]
+        if found:
+            tries.append(_best_on_band(patch, view, seed.blades, found, blur_mm))
+    if not tries:
+        raise OpeningError("opening-not-found" if _something_there(patch, view) else "no-reed")
+    tries.sort(key=lambda found: -_score(patch, view, found))
+    best = explain(patch, view, tries[0].blades, blur_mm, USUAL)
+    if _another(patch, view, best, tries[1:]):
+        raise OpeningError("more-than-one-reed")
+    if _glare(patch, view, best, blur_mm):
+        raise OpeningError("glare")
+    if best.misfit > WORST_MISFIT * np.median(best.rim):
+        raise OpeningError("opening-not-found", "what is there does not look like the opening of a reed")
+    thicker = explain(patch, view, best.blades, blur_mm, THICKER, rounds=(6,))
+    shorter = explain(patch, view, best.blades, blur_mm, SHORTER, rounds=(6,))
+    return _outline(best, thicker, shorter, blur_mm)
+
+
+def _something_there(patch: Patch, view: View) -> bool:
+    """Whether anything with sharp edges lies in the notch (the wall far behind has none)."""
+    from scipy.ndimage import gaussian_filter
+
+    notch = CARD.notch
+    x = np.arange(notch.x_min_mm + 0.8, notch.x_max_mm - 0.8, 0.05) * view.scale
+    y = np.arange(notch.y_min_mm + 0.8, notch.y_max_mm - 0.8, 0.05) * view.scale
+    grid = np.stack(np.meshgrid(x, y), axis=-1)
+    light = patch.sample(view.to_pixel(grid.reshape(-1, 2)).reshape(grid.shape))
+    smooth = gaussian_filter(light, max(1.5, view.blur_mm / 0.05))
+    rows, columns = np.gradient(smooth)
+    steep = np.hypot(rows, columns) / (0.1 + smooth)
+    return bool(np.mean(steep > 0.05) > 0.01)
+
+
+def _another(patch: Patch, view: View, best: Explained, others: list[Explained]) -> bool:
+    """Whether a second opening, apart from the first, convinces nearly as much."""
+    middle = best.blades.polygon().mean(axis=0)
+    for other in others:
+        apart = np.linalg.norm(other.blades.polygon().mean(axis=0) - middle)
+        if apart > 1.5 and _score(patch, view, other) > ANOTHER * _score(patch, view, best):
+            return True
+    return False
+
+
+def _glare(patch: Patch, view: View, found: Explained, blur_mm: float) -> bool:
+    """Whether something as bright as the rim lies inside the opening, away from its edges."""
+    blades = found.blades
+    margin = 0.15 + 2.5 * blur_mm
+    x = np.linspace(blades.left, blades.right, 120)
+    low, high = blades.edges(x)
+    y = np.arange(low.min(), high.max(), 0.5 / view.px_per_mm)
+    inside = (y > low[:, None] + margin) & (y < high[:, None] - margin)
+    if inside.sum() < 20:
+        return False
+    grid = np.stack(np.broadcast_arrays(x[:, None], y[None, :]), axis=-1)
+    light = patch.sample(view.to_pixel(blades.to_card(grid[inside])))
+    return bool(np.mean(light > GLARE_LEVEL * np.median(found.rim)) > GLARE_SHARE)
+
+
+def _score(patch: Patch, view: View, found: Explained) -> float:
+    """How much an opening convinces: surrounded by brightness, long, and well explained."""
+    length = np.sqrt(max(found.blades.right - found.blades.left, 0.0))
+    return float(rate(patch, view, found.blades) * length / (0.03 + found.misfit / np.median(found.rim)))
+
+
+def _best_on_band(
+    patch: Patch, view: View, seed: Blades, found: list[Explained], blur_mm: float
+) -> Explained:
+    """Of several readings of one seed, the one that best explains a common band around it."""
+    if len(found) == 1:
+        return found[0]
+    points = _band(seed)
+    light = patch.sample(view.to_pixel(points))
+    return min(found, key=lambda each: misfit_on(points, light, each, blur_mm, USUAL))
+
+
+def _band(blades: Blades) -> Floats:
+    """Points (n, 2) on either side of both edges, from a little inside to well outside."""
+    x = np.linspace(blades.left, blades.right, 62)[1:-1]
+    low, high = blades.edges(x)
+    reach = np.linspace(-0.25, WIDEST_WALL_MM, 40)
+    y = np.concatenate([low[:, None] - reach, high[:, None] + reach], axis=1)
+    points = np.stack([np.broadcast_to(x[:, None], y.shape), y], axis=-1)
+    inside = (y < high[:, None]) & (y > low[:, None])
+    keep = ~inside | (np.minimum(np.abs(y - low[:, None]), np.abs(y - high[:, None])) < 0.25)
+    return blades.to_card(points[keep])
+
+
+def _pushed(patch: Patch, view: View, blades: Blades, side: str) -> Blades | None:
+    """Blades with one edge moved out to a rim's thickness inside the end of the cane; None if it is no wall."""
+    from scipy.ndimage import gaussian_filter
+
+    x = np.linspace(blades.left, blades.right, 62)[6:-6]
+    low, high = blades.edges(x)
+    edge, sign = (low, -1.0) if side == "lower" else (high, 1.0)
+    reach = np.arange(0.0, WIDEST_WALL_MM + 0.3, 0.25 / view.px_per_mm)
+    points = np.stack([np.broadcast_to(x[:, None], (len(x), len(reach))), edge[:, None] + sign * reach], axis=-1)
+    light = patch.sample(view.to_pixel(blades.to_card(points.reshape(-1, 2))).reshape(points.shape))
+    smooth = gaussian_filter(light, (3.0, 3.0))
+    change = np.abs(np.gradient(smooth, axis=1)) / (0.1 + smooth)
+    change[:, reach < 0.6 * THICKEST_RIM_MM] = 0.0
+    end = reach[change.argmax(axis=1)]
+    thick = float(np.median(end))
+    scatter = 1.4826 * float(np.median(np.abs(end - np.median(end))))
+    if not THICKEST_RIM_MM < thick < WIDEST_WALL_MM or scatter > 0.5 * thick:
+        return None
+    keep = np.abs(end - thick) < 3 * scatter + 0.05
+    moved = np.column_stack([x, edge + sign * np.maximum(end - USUAL.rim_mm, 0.0)])[keep]
+    other = np.column_stack([x, high if side == "lower" else low])
+    upper, lower = (other, moved) if side == "lower" else (moved, other)
+    return fit_blades(blades, blades.to_card(upper), blades.to_card(lower), 0.05)
+
+
+def _blur_across(view: View) -> float:
+    """Standard deviation of the blur across the opening, mm: the card's y axis, for the reed lies level."""
+    return view.blur_px[1] / view.px_per_mm
+
+
+def _is_opening(found: Explained, view: View) -> bool:
+    """Whether what was fitted is a dark place within a brighter rim, where a tip can be, and explained well."""
+    rim, bore = float(np.median(found.rim)), float(np.median(found.bore, axis=1).min())
+    return rim > 0.03 and bore < 0.35 * rim and found.misfit < 0.45 * rim and plausible(found.blades, view.scale)
+
+
+def _outline(best: Explained, thicker: Explained, shorter: Explained, blur_mm: float) -> Outline:
+    points = best.blades.polygon()
+    edges = _edge_displacements(best)
+    rim = thicker.blades.polygon() - points
+    wall = (shorter.blades.polygon() - points) / np.sqrt(3.0)  # as likely shorter as longer, GUM 4.3.7
+    misfit = best.misfit / float(np.median(best.rim))
+    wall_mm = abs(shorter.blades.tallest_mm() - best.blades.tallest_mm())
+    rim_doubt_mm = abs(thicker.blades.tallest_mm() - best.blades.tallest_mm())
+    flags = []
+    if misfit > WEAK_MISFIT:
+        flags.append("edge-weak")
+    if float(np.hypot(wall_mm / np.sqrt(3.0), rim_doubt_mm)) > MOST_WALL_DOUBT_MM:
+        flags.append("inner-wall-lit")
+    if best.blades.tallest_mm() < 2.0 * blur_mm:
+        flags.append("thin-slit")
+    return Outline(
+        points_mm=points,
+        displacements_mm=np.concatenate([edges, rim[None], wall[None]]),
+        sources=("edge",) * len(edges) + ("rim of the blades", "lit inner wall"),
+        flags=tuple(flags),
+        wall_mm=wall_mm,
+        misfit=misfit,
+    )
+
+
+def _edge_displacements(found: Explained) -> Floats:
+    """The principal ways in which the fitted blades may lie elsewhere; (k, n, 2) mm, one sigma each."""
+    values, vectors = np.linalg.eigh(found.covariance)
+    here = found.blades.polygon()
+    moved = []
+    for value, vector in zip(values, vectors.T, strict=True):
+        if value > 1e-10:
+            step = 0.1 * np.sqrt(value)
+            shifted = Blades(found.blades.origin_mm, found.blades.angle, found.blades.vector + step * vector)
+            moved.append((shifted.polygon() - here) / 0.1)
+    return np.array(moved)

@@ -1,0 +1,167 @@
+"""Results on a terminal: a table of photos, a table of reeds, and remarks in plain words."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from aperture.batch import Pair
+from aperture.flags import FLAGS
+from aperture.measure import Measurement
+from aperture.report import (
+    CAUTIONS,
+    NO_VALUE,
+    change_words,
+    class_words,
+    next_steps,
+    printable,
+    probability_words,
+    quantity,
+    remarks,
+)
+
+# Without a terminal nobody's window limits the width: wide enough for a table without broken cells.
+WIDTH_WITHOUT_TERMINAL = 160
+# In a narrower window the codes of the flags make room; the sentences below the table stay.
+WIDTH_FOR_CODES = 110
+
+
+def make_console(stderr: bool = False) -> Console:
+    """A console on standard output, or on standard error."""
+    console = Console(stderr=stderr, highlight=False)
+    if not console.is_terminal:
+        console = Console(stderr=stderr, highlight=False, width=WIDTH_WITHOUT_TERMINAL)
+    return console
+
+
+def show(console: Console, measurements: Sequence[Measurement], pairs: Sequence[Pair]) -> None:
+    """Print everything there is to say about some photos."""
+    console.print(photo_table(measurements, codes=console.width >= WIDTH_FOR_CODES))
+    console.print(Text("± is the expanded uncertainty; lengths in mm, areas in mm².", style="dim"))
+    if pairs:
+        console.print()
+        console.print(change_table(pairs))
+    _show_remarks(console, measurements)
+    _show_next_steps(console, measurements, pairs)
+    console.print()
+    for caution in CAUTIONS:
+        console.print(Text(caution, style="dim"))
+
+
+def photo_table(measurements: Sequence[Measurement], codes: bool = True) -> Table:
+    """One row a photo; `codes` adds the codes of its flags to what they do to it."""
+    headings = ("photo", "reed", "state", "class", "height", "width", "area", "ratio", "remarks")
+    table = _table(*headings, gap=2 if codes else 1)
+    for measurement, name in zip(measurements, short_names(measurements), strict=True):
+        numbers = [
+            quantity(measurement, field) for field in ("height_mm", "width_mm", "area_mm2", "ellipse_ratio")
+        ]
+        if not codes:  # in a narrow window a value and its uncertainty stand on two lines
+            numbers = [number.replace(" ±", "\n±") for number in numbers]
+        table.add_row(
+            Text(name),
+            NO_VALUE if measurement.reed is None else str(measurement.reed),
+            measurement.state or NO_VALUE,
+            NO_VALUE if measurement.verdict is None else measurement.verdict.shape,
+            *numbers,
+            Text(_remark_words(measurement, codes)),
+        )
+    return table
+
+
+def change_table(pairs: Sequence[Pair]) -> Table:
+    """One row a reed: what soaking changed."""
+    table = _table("reed", "class, dry → soaked", "height", "area", "ratio")
+    for pair in pairs:
+        classes = [class_words(m.verdict) if m.verdict else NO_VALUE for m in (pair.dry, pair.soaked)]
+        table.add_row(
+            str(pair.reed),
+            " → ".join(classes),
+            change_words(pair.change.height_mm),
+            change_words(pair.change.area_mm2),
+            change_words(pair.change.ellipse_ratio),
+        )
+    return table
+
+
+def short_names(measurements: Sequence[Measurement]) -> list[str]:
+    """Names of the photos' files, with as much of the path as tells two of the same name apart."""
+    paths = [Path(measurement.photo) for measurement in measurements]
+    names = [path.name or str(path) for path in paths]
+    for depth in (2, 3):
+        repeated = {name for name in names if names.count(name) > 1}
+        names = [
+            str(Path(*path.parts[-depth:])) if name in repeated else name
+            for path, name in zip(paths, names, strict=True)
+        ]
+    return [printable(name) for name in names]
+
+
+def _table(*headings: str, gap: int = 2) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, gap, 0, 0), header_style="bold")
+    for heading in headings:
+        table.add_column(heading, overflow="fold")
+    return table
+
+
+def _remark_words(measurement: Measurement, codes: bool) -> str:
+    """What the flags do to the photo, and their codes."""
+    effect = "look" if measurement.review else ""
+    if measurement.outcome == "refused":
+        effect = "refused"
+    words = [effect, ", ".join(measurement.flags) if codes else ""]
+    return ": ".join(filter(None, words))
+
+
+def _show_remarks(console: Console, measurements: Sequence[Measurement]) -> None:
+    """Photo by photo what is wrong and what to do; what is only worth knowing comes once for all photos."""
+    notes: dict[str, list[str]] = {}
+    for measurement, name in zip(measurements, short_names(measurements), strict=True):
+        for code in measurement.flags:
+            if FLAGS[code].effect == "note":
+                notes.setdefault(code, []).append(name)
+        if not measurement.review:
+            continue
+        what = "refused" if measurement.outcome == "refused" else "have a look"
+        console.print()
+        console.print(Text.assemble((name, "bold"), f": {what}"))
+        note_sentences = {FLAGS[code].sentence for code in notes}
+        for remark in remarks(measurement):
+            if remark.sentence not in note_sentences:
+                _indented(console, f"{printable(remark.sentence)} {remark.advice}")
+        if measurement.verdict is not None and measurement.verdict.borderline:
+            _indented(console, f"Probabilities: {probability_words(measurement.verdict)}.")
+    if notes:
+        console.print()
+    for code, names in notes.items():
+        console.print(Text.assemble((code, "bold"), f" ({', '.join(names)})"))
+        _indented(console, f"{FLAGS[code].sentence} {FLAGS[code].advice}")
+
+
+def _show_next_steps(console: Console, measurements: Sequence[Measurement], pairs: Sequence[Pair]) -> None:
+    """What to do with which reed: the same step for several reeds comes once."""
+    paired = {id(measurement): pair for pair in pairs for measurement in (pair.dry, pair.soaked)}
+    steps: dict[str, list[str]] = {}
+    for measurement, name in zip(measurements, short_names(measurements), strict=True):
+        pair = paired.get(id(measurement))
+        if pair is not None and measurement is pair.dry:
+            continue  # it has been soaked since
+        who = (
+            name if measurement.reed is None else f"reed {measurement.reed} {measurement.state or ''}".strip()
+        )
+        if measurement.review:
+            who += " (have a look first)"
+        for step in next_steps(measurement, pair.dry if pair else None):
+            steps.setdefault(step.what, []).append(who)
+    if steps:
+        console.print()
+        console.print(Text("What to do next", style="bold"))
+    for what, reeds in steps.items():
+        _indented(console, f"{', '.join(dict.fromkeys(reeds))}: {what}")
+
+
+def _indented(console: Console, words: str) -> None:
+    console.print(Padding(Text(words), (0, 0, 0, 2)))

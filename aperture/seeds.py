@@ -1,0 +1,207 @@
+"""First guesses of where the opening is: dark, long, level places in the notch with something bright around.
+
+A closing with an upright line fills whatever is dark and lower than the line, so that what it changes is dark
+between something bright above and below, on a light or a dark background alike. Pieces of that are turned
+into blades, moved onto the strongest edges nearby, and rated by how completely a bright border surrounds them.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from aperture.blades import LOWER, UPPER, Blades, fit_blades, lens
+from aperture.card import CARD
+from aperture.edges import Patch
+from aperture.view import View
+
+Floats = NDArray[np.float64]
+
+# How far from the card's notch the opening may be looked for, mm: sideways, above, below.
+ASIDE_MM, ABOVE_MM, BELOW_MM = 1.0, 0.0, 1.5
+TALLEST_MM = 3.4
+LINES_MM = (0.8, 1.7, TALLEST_MM)
+NARROWEST_MM, WIDEST_MM = 3.5, 10.0
+MOST_ROLL_DEG = 35.0
+DEPTHS = (0.03, 0.06, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6)  # how much darker than its surroundings, stored brightness
+THIN_MM = 0.45  # thin seeds rate low by nature, and are kept apart from tall ones
+MOST_SEEDS = 3  # of either kind that are worth the time of a closer look
+
+
+@dataclass(frozen=True)
+class Seed:
+    """A first guess, and how well it is surrounded: 0 (not at all) to 1 (a bright border all around)."""
+
+    blades: Blades
+    rating: float
+
+
+def notch_points(scale: float) -> Floats:
+    """The corners of the region that is searched (4, 2), card mm, for a print of this scale."""
+    notch = CARD.notch
+    left, right = notch.x_min_mm - ASIDE_MM, notch.x_max_mm + ASIDE_MM
+    low, high = notch.y_min_mm - BELOW_MM, notch.y_max_mm + ABOVE_MM
+    return np.array([[left, low], [right, low], [right, high], [left, high]]) * scale
+
+
+def find_seeds(patch: Patch, view: View) -> list[Seed]:
+    """Candidates for the opening, best first.
+
+    Parameters
+    ----------
+    patch : the surroundings of the notch in linear light, paper = 1.
+    """
+    import cv2
+
+    region = notch_points(view.scale)
+    pitch = float(np.clip(0.6 / view.px_per_mm, 0.015, 0.06))
+    x = np.arange(region[:, 0].min(), region[:, 0].max(), pitch)
+    y = np.arange(region[:, 1].max(), region[:, 1].min(), -pitch)
+    grid = np.stack(np.meshgrid(x, y), axis=-1)
+    light = patch.sample(view.to_pixel(grid.reshape(-1, 2)).reshape(grid.shape))
+    stored = np.sqrt(np.clip(light, 0.0, 1.5)).astype(np.float32)
+    smooth = cv2.GaussianBlur(stored, (0, 0), max(1.0, 0.03 / pitch))
+    rough = []
+    for line_mm in LINES_MM:
+        line = np.ones((2 * round(line_mm / pitch / 2) + 1, 1), np.uint8)
+        depth = cv2.morphologyEx(smooth, cv2.MORPH_CLOSE, line) - smooth
+        for threshold in DEPTHS:
+            count, labels, stats, _ = cv2.connectedComponentsWithStats((depth > threshold).astype(np.uint8))
+            for label in range(1, count):
+                left, top, width, height, area = stats[label]
+                if width * pitch < 0.6 * NARROWEST_MM or area * pitch**2 < 0.02:
+                    continue
+                piece = labels[top : top + height, left : left + width] == label
+                blades = _from_piece(piece, x[left : left + width], y[top : top + height])
+                if blades is not None and plausible(blades, view.scale, slack=1.5):
+                    rough.append(Seed(blades, rate(patch, view, blades)))
+    rough = _distinct(sorted(rough, key=lambda seed: -seed.rating), 0.3)
+    thin = [seed for seed in rough if seed.blades.tallest_mm() < THIN_MM]
+    tall = [seed for seed in rough if seed.blades.tallest_mm() >= THIN_MM]
+    rough = tall[:MOST_SEEDS] + thin[:MOST_SEEDS]
+    settled = [_settle(patch, view, seed.blades) for seed in rough]
+    seeds = [Seed(b, rate(patch, view, b)) for b in settled if plausible(b, view.scale)]
+    return _distinct(sorted(seeds, key=lambda seed: -seed.rating), 0.5)
+
+
+def _from_piece(piece: NDArray[np.bool_], x: Floats, y: Floats) -> Blades | None:
+    """Blades about a connected dark piece (rows, columns) with these coordinates of columns and rows."""
+    rows, columns = np.nonzero(piece)
+    points = np.column_stack([x[columns], y[rows]])
+    centre = points.mean(axis=0)
+    _, vectors = np.linalg.eigh(np.cov((points - centre).T))
+    along = vectors[:, 1] * np.sign(vectors[0, 1] or 1.0)
+    if abs(np.degrees(np.arctan2(along[1], along[0]))) > MOST_ROLL_DEG:
+        return None
+    across = np.array([-along[1], along[0]])
+    local = np.column_stack([(points - centre) @ along, (points - centre) @ across])
+    low, high = local[:, 0].min(), local[:, 0].max()
+    bins = np.clip(((local[:, 0] - low) / (high - low) * 30).astype(int), 0, 29)
+    tops = np.array([local[bins == b, 1].max() if (bins == b).any() else np.nan for b in range(30)])
+    bottoms = np.array([local[bins == b, 1].min() if (bins == b).any() else np.nan for b in range(30)])
+    middles = low + (np.arange(30) + 0.5) / 30 * (high - low)
+    seen = ~np.isnan(tops)
+    ends = (tops + bottoms)[seen] / 2
+    left = centre + low * along + ends[0] * across
+    right = centre + high * along + ends[-1] * across
+    start = lens(left, right, max(0.03, float(np.nanmedian(tops - bottoms)) / 2))
+    upper = centre + middles[seen, None] * along + tops[seen, None] * across
+    lower = centre + middles[seen, None] * along + bottoms[seen, None] * across
+    return _quick_fit(start, start.to_local(upper), start.to_local(lower))
+
+
+def _quick_fit(start: Blades, upper: Floats, lower: Floats) -> Blades:
+    """The start with heights fitted to points (n, 2) in its frame: linear, corners and q as they are."""
+    half = (start.right - start.left) / 2
+    vector = start.vector.copy()
+    for points, part, sign in ((upper, UPPER, 1.0), (lower, LOWER, -1.0)):
+        u = points[:, 0] / half
+        design = np.clip(1 - u**2, 0, None)[:, None] ** 0.85 * np.polynomial.chebyshev.chebvander(u, 2)
+        vector[part.start + 1 : part.start + 4] = np.linalg.lstsq(design, sign * points[:, 1], rcond=None)[0]
+    return replace(start, vector=vector)
+
+
+def _settle(patch: Patch, view: View, blades: Blades) -> Blades:
+    """Move each edge to the steepest rise outwards nearby, twice, closer the second time."""
+    blur = view.blur_mm
+    for reach in (0.35, 0.2):
+        half = (blades.right - blades.left) / 2
+        x = (blades.left + blades.right) / 2 + half * np.linspace(-0.97, 0.97, 80)
+        low, high = blades.edges(x)
+        slope_low, slope_high = blades.slopes(x)
+        # never past the other blade: a slit's two edges stay apart
+        inward = np.minimum(reach, np.maximum(0.45 * (high - low), 0.3 * blur))
+        upper = _steepest(patch, view, blades, x, high, slope_high, 1.0, inward, reach, blur)
+        lower = _steepest(patch, view, blades, x, low, slope_low, -1.0, inward, reach, blur)
+        if len(upper) < 20 or len(lower) < 20:
+            return blades
+        blades = fit_blades(blades, blades.to_card(upper), blades.to_card(lower), 0.03)
+    return blades
+
+
+def _steepest(
+    patch: Patch,
+    view: View,
+    blades: Blades,
+    x: Floats,
+    y: Floats,
+    slope: Floats,
+    sign: float,
+    inward: Floats,
+    outward: float,
+    blur: float,
+) -> Floats:
+    """The places (n, 2), in the blades' frame, where brightness rises most along the outward normal."""
+    from scipy.ndimage import gaussian_filter
+
+    steps = np.arange(-outward, outward + 1e-9, 0.25 / view.px_per_mm)
+    normal = np.column_stack([-slope, np.ones_like(slope)]) * sign / np.hypot(1, slope)[:, None]
+    places = np.column_stack([x, y])[:, None] + steps[None, :, None] * normal[:, None]
+    light = patch.sample(view.to_pixel(blades.to_card(places.reshape(-1, 2))).reshape(places.shape))
+    # along the edge first: the two edges of a blade are long, noise and grain are not
+    rising = np.gradient(gaussian_filter(light, (2.0, 2.0)), axis=1)
+    rising = rising / (0.1 + gaussian_filter(light, (2.0, 4.0)))
+    allowed = (steps >= -inward[:, None]) & (steps <= outward)
+    rising = np.where(allowed, rising * np.exp(-0.5 * (steps / (0.6 * outward)) ** 2), -1.0)
+    best = rising.argmax(axis=1)
+    clear = rising[np.arange(len(best)), best] > 0.25 * np.median(rising.max(axis=1))
+    return np.asarray(places[np.arange(len(best)), best][clear])
+
+
+def rate(patch: Patch, view: View, blades: Blades) -> float:
+    """How completely something brighter surrounds the opening: mean and weakest tenth of the contrast."""
+    outline = blades.polygon(61)
+    ahead, behind = np.roll(outline, -1, axis=0), np.roll(outline, 1, axis=0)
+    tangent = ahead - behind
+    normal = np.column_stack([tangent[:, 1], -tangent[:, 0]]) / np.linalg.norm(tangent, axis=1)[:, None]
+    away = 0.05 + 1.0 * view.blur_mm
+    inside = min(away, 0.3 * blades.tallest_mm())
+    outer = patch.sample(view.to_pixel(outline + away * normal))
+    inner = patch.sample(view.to_pixel(outline - inside * normal))
+    contrast = (outer - inner) / (np.maximum(outer, 0.0) + np.maximum(inner, 0.0) + 0.05)
+    return float(np.clip(0.5 * np.mean(contrast) + 0.5 * np.quantile(contrast, 0.15), -1.0, 1.0))
+
+
+def plausible(blades: Blades, scale: float, slack: float = 1.0) -> bool:
+    """Whether this could be the tip of a double reed lying in the notch."""
+    middle = blades.polygon(31).mean(axis=0) / scale
+    width, height = (blades.right - blades.left) / scale, blades.tallest_mm() / scale
+    notch = CARD.notch
+    return bool(
+        NARROWEST_MM / slack < width < WIDEST_MM * slack
+        and 0.005 < height < TALLEST_MM
+        and height < 0.6 * slack * width
+        and abs(np.degrees(blades.angle)) < MOST_ROLL_DEG
+        and notch.x_min_mm < middle[0] < notch.x_max_mm
+        and notch.y_min_mm - BELOW_MM < middle[1] < notch.y_max_mm
+    )
+
+
+def _distinct(seeds: list[Seed], apart_mm: float) -> list[Seed]:
+    """Without the guesses that lie on a better one."""
+    kept: list[Seed] = []
+    for seed in seeds:
+        middle = seed.blades.polygon(31).mean(axis=0)
+        if all(np.linalg.norm(other.blades.polygon(31).mean(axis=0) - middle) > apart_mm for other in kept):
+            kept.append(seed)
+    return kept

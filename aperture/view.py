@@ -1,0 +1,414 @@
+"""Photo -> View: where the card is in the photo, and so where every millimetre is.
+
+Markers are searched on a reduced picture and only named there; where they lie is measured afresh at full size,
+along the sides of their black borders, and one camera is fitted to all sides of all markers. That keeps a
+detector's own corner bias (0.2 to 0.9 % of a marker, depending on the refinement) out of the millimetre, and
+the card's spread of markers cancels what is symmetric about each marker.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from aperture import card
+from aperture.camera import FULL_FRAME_DIAGONAL_MM, Camera, Fit, Floats, Prior, fit_camera, start_camera
+from aperture.card import CARD, Face
+from aperture.edges import Patch, Steps, bounds, decode, encode, fit_steps, patch_around
+from aperture.errors import CardError
+from aperture.photo import Photo
+from aperture.settings import Settings
+from aperture.sharpening import Sharpening, fit_sharpening, unsharpened
+
+# Longer side of the reduced pictures on which markers are looked for, in this order.
+SEARCH_SIZES_PX = (1400, 2200, 900)
+FEWEST_MARKERS = 4
+SIDE_STATIONS = 12  # places along a marker's side where its edge is located
+SIDE_SAMPLES = 5  # neighbouring profiles averaged at each place
+# Linear light of paper below which noise and rounding rule; least contrast of print against paper; and how
+# far marker sides may lie from where they belong (rms, mm) before the card counts as bent. Working values.
+DARKEST_WHITE, LEAST_CONTRAST = 0.03, 0.02
+BENT_MM, BENT_BADLY_MM = 0.02, 0.15
+REACH_MM = 1.1  # to either side of an edge; the black border is 1.6 mm wide, the white margin more
+
+
+@dataclass(frozen=True)
+class Markers:
+    """What was read: marker numbers, and corners (4, 2) px in the order of `card.marker_corners_mm`."""
+
+    face_corners_px: dict[int, Floats]
+    reeds: tuple[int, ...]
+    other_face: int
+
+
+@dataclass(frozen=True)
+class View:
+    """Where the card is, how the camera stood, how sharp the picture is there.
+
+    `tip_offset_mm` is the plane (in front of the card's face) that pixels are taken to lie in. `px_per_mm` is
+    what a millimetre at the tip, square to the camera's axis, covers; `tilt_deg` the angle between that axis and
+    the card's normal; `distance_mm` that from the lens to the tip. `blur_px` is
+    the standard deviation of the blur along the card's x and y axes. `white` and `black` are the linear light
+    of paper and ink. `side_residual_px` is the rms, over the markers' sides, of the mean distance between
+    where a side is and where the fitted camera puts it.
+    """
+
+    camera: Camera
+    covariance: Floats
+    face: Face
+    reeds: tuple[int, ...]
+    marker_ids: tuple[int, ...]
+    marker_corners_px: Floats
+    scale: float
+    tip_offset_mm: float
+    px_per_mm: float
+    distance_mm: float
+    tilt_deg: float
+    blur_px: tuple[float, float]
+    sharpening: Sharpening
+    white: float
+    black: float
+    residual_px: float
+    side_residual_px: float
+    flags: tuple[str, ...]
+
+    def to_pixel(self, points_mm: Floats, offset_mm: float | None = None) -> Floats:
+        """Card millimetres (real, not as drawn) in the plane of the tip to pixels; (n, 2) to (n, 2)."""
+        return self.camera.to_pixel(points_mm, self.tip_offset_mm if offset_mm is None else offset_mm)
+
+    def to_mm(self, points_px: Floats, offset_mm: float | None = None) -> Floats:
+        """Pixels to card millimetres in the plane of the tip; (n, 2) to (n, 2)."""
+        return self.camera.to_mm(points_px, self.tip_offset_mm if offset_mm is None else offset_mm)
+
+    def patch(self, luma: NDArray[np.uint8], points_mm: Floats) -> Patch:
+        """The part of the photo that holds the points (n, 2) mm in the plane of the tip, sharpening undone.
+
+        Linear light in units of the card's paper: 1 is as bright as the paper at the markers.
+        """
+        rows, columns = bounds(self.to_pixel(points_mm), luma.shape)
+        light = decode(unsharpened(luma[rows, columns], self.sharpening)) / self.white
+        return Patch(light.astype(np.float32), columns.start, rows.start)
+
+    @property
+    def blur_mm(self) -> float:
+        """The larger of the two blurs, in millimetres on the card."""
+        return max(self.blur_px) / self.px_per_mm
+
+
+def find_markers(luma: NDArray[np.uint8]) -> Markers:
+    """Read the markers of the card and of reed tags.
+
+    Parameters
+    ----------
+    luma : (rows, columns) stored luma.
+
+    Raises
+    ------
+    CardError : "no-card" without a single marker of the card, "two-faces" with two or more of each face.
+    """
+    import cv2
+
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    detector = cv2.aruco.ArucoDetector(card.dictionary(), parameters)
+    longest = max(luma.shape)
+    found: dict[int, Floats] = {}
+    for size in SEARCH_SIZES_PX:
+        factor = min(1.0, size / longest)
+        reduced = (
+            luma
+            if factor == 1.0
+            else cv2.resize(luma, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        )
+        corners, ids, _ = detector.detectMarkers(reduced)
+        if ids is not None:
+            # a pixel's centre (i + 1/2) * reduced pitch, in full-size pixel centres
+            for marker_id, quad in zip(ids.ravel().tolist(), corners, strict=True):
+                found.setdefault(marker_id, (quad.reshape(4, 2).astype(np.float64) + 0.5) / factor - 0.5)
+        complete = any(all(i in found for i in card.face_marker_ids(face)) for face in card.FACES)
+        if complete or factor == 1.0:
+            break
+    faces = {face: [i for i in card.face_marker_ids(face) if i in found] for face in card.FACES}
+    here, there = sorted(card.FACES, key=lambda face: len(faces[face]), reverse=True)
+    if not faces[here]:
+        raise CardError("no-card")
+    if len(faces[there]) >= 2:
+        raise CardError("two-faces")
+    reeds = sorted({reed for i in found if (reed := card.reed_of_marker(i)) is not None})
+    return Markers({i: found[i] for i in faces[here]}, tuple(reeds), len(faces[there]))
+
+
+def _consistent(markers: Markers) -> dict[int, Floats]:
+    """Only the markers that lie together as on the card (a misread one does not)."""
+    import cv2
+
+    ids = list(markers.face_corners_px)
+    if len(ids) < 2:
+        return dict(markers.face_corners_px)
+    drawn = np.concatenate([card.marker_corners_mm(i) for i in ids])
+    seen = np.concatenate([markers.face_corners_px[i] for i in ids])
+    side_px = float(
+        np.median(
+            [np.linalg.norm(markers.face_corners_px[i][0] - markers.face_corners_px[i][1]) for i in ids]
+        )
+    )
+    _, inlier = cv2.findHomography(drawn, seen, cv2.RANSAC, max(3.0, 0.06 * side_px))
+    if inlier is None:
+        return {}
+    good = inlier.reshape(len(ids), 4).sum(axis=1) >= 3
+    return {i: markers.face_corners_px[i] for i, keep in zip(ids, good, strict=True) if keep}
+
+
+def _prior(photo: Photo) -> Prior:
+    """What EXIF says of the camera, and how far it can be trusted.
+
+    The equivalent focal length is a whole number of millimetres and phones stretch it by correcting
+    distortion: 4 % is from comparing such numbers with calibrations (from memory, no source). Without EXIF the
+    main camera of a phone is likely, 26 mm within a third.
+    """
+    rows, columns = photo.luma.shape
+    diagonal = float(np.hypot(rows, columns))
+    whole = photo.provenance == "camera"
+    if photo.focal_length_35mm and whole:
+        equivalent_mm, doubt = photo.focal_length_35mm, 0.04
+    else:
+        equivalent_mm, doubt = photo.focal_length_35mm or 26.0, 0.33
+    return Prior(
+        focal_px=equivalent_mm / FULL_FRAME_DIAGONAL_MM * diagonal,
+        focal_relative_u=doubt,
+        principal_px=np.array([(columns - 1) / 2, (rows - 1) / 2]),
+        principal_u_px=(0.01 if whole else 0.15) * diagonal,
+    )
+
+
+@dataclass(frozen=True)
+class _Sides:
+    """Points on the sides of the markers as drawn: (n, 2) mm, outward (n, 2), number of the side (n,)."""
+
+    points_mm: Floats
+    outward_mm: Floats
+    number: NDArray[np.intp]
+    level: NDArray[np.bool_]
+
+
+def _sides(marker_ids: list[int], scale: float) -> _Sides:
+    outward = np.array([[0.0, 1.0], [1.0, 0.0], [0.0, -1.0], [-1.0, 0.0]])  # top, right, bottom, left
+    places = (np.arange(SIDE_STATIONS) + 0.5) / SIDE_STATIONS
+    places = 0.06 + 0.88 * places  # the corners themselves are rounded by the blur
+    points, normals, numbers = [], [], []
+    for index, marker_id in enumerate(marker_ids):
+        corners = card.marker_corners_mm(marker_id) * scale
+        for side in range(4):
+            a, b = corners[side], corners[(side + 1) % 4]
+            points.append(a + places[:, None] * (b - a))
+            normals.append(np.broadcast_to(outward[side], (SIDE_STATIONS, 2)))
+            numbers.append(np.full(SIDE_STATIONS, 4 * index + side))
+    number = np.concatenate(numbers)
+    return _Sides(np.concatenate(points), np.concatenate(normals), number, number % 2 == 0)
+
+
+@dataclass(frozen=True)
+class _Profiles:
+    """Linear light across the sides: `axis_px` (m,), `light` (n, m), foot points and directions (n, 2)."""
+
+    axis_px: Floats
+    light: Floats
+    base_px: Floats
+    across_px: Floats
+    px_per_mm: Floats
+
+
+def _profiles(luma: NDArray[np.uint8], camera: Camera, sides: _Sides) -> _Profiles:
+    """Brightness along lines across the sides of the markers, each the mean of a few neighbours."""
+    ahead = camera.to_pixel(sides.points_mm + 0.5 * sides.outward_mm)
+    behind = camera.to_pixel(sides.points_mm - 0.5 * sides.outward_mm)
+    px_per_mm = np.linalg.norm(ahead - behind, axis=1)
+    across = (ahead - behind) / px_per_mm[:, None]
+    base = camera.to_pixel(sides.points_mm + camera.ink_mm * sides.outward_mm)
+    along = np.column_stack([-across[:, 1], across[:, 0]])
+    reach_px = REACH_MM * float(np.median(px_per_mm))
+    axis = np.linspace(-reach_px, reach_px, 2 * max(8, round(2 * reach_px)) + 1)
+    spacing = CARD.markers.side_mm * 0.88 / SIDE_STATIONS / SIDE_SAMPLES
+    aside = (np.arange(SIDE_SAMPLES) - (SIDE_SAMPLES - 1) / 2) * spacing
+    points = (
+        base[:, None, None, :]
+        + axis[None, None, :, None] * across[:, None, None, :]
+        + (aside[None, :, None, None] * px_per_mm[:, None, None, None]) * along[:, None, None, :]
+    )
+    light = np.empty((len(base), len(axis)))
+    for marker in range(int(sides.number.max()) // 4 + 1):  # one small patch a marker
+        here = sides.number // 4 == marker
+        light[here] = patch_around(luma, points[here]).sample(points[here]).mean(axis=1)
+    return _Profiles(axis, light, base, across, px_per_mm)
+
+
+def _sharpness(profiles: _Profiles, steps: Steps, usable: NDArray[np.bool_], level: NDArray[np.bool_]) -> Sharpening:
+    """The phone's sharpening, and the lens blur across upright and level sides."""
+    means = []
+    for chosen in (usable & ~level, usable & level):
+        if not chosen.any():
+            chosen = usable
+        # each profile moved so that its step lies at 0, and scaled to the common levels
+        place = np.median(steps.position[chosen])
+        contrast = (steps.after - steps.before)[chosen, None]
+        relative = (profiles.light[chosen] - steps.before[chosen, None]) / contrast
+        moved = [
+            np.interp(profiles.axis_px + own - place, profiles.axis_px, values)
+            for own, values in zip(steps.position[chosen], relative, strict=True)
+        ]
+        low, high = np.median(steps.before[usable]), np.median(steps.after[usable])
+        means.append(encode(low + (high - low) * np.mean(moved, axis=0)))
+    return fit_sharpening(profiles.axis_px, np.array(means))
+
+
+def look(photo: Photo, settings: Settings) -> View:
+    """Find the card and fit the camera.
+
+    Raises
+    ------
+    CardError : the card is missing, cut off, too dark, too far, too steep, too blurred, or bent so much that
+        its millimetres cannot be trusted; the code says which.
+    """
+    scale = card.printed_scale(settings.ruler_mm)
+    markers = find_markers(photo.luma)
+    corners = _consistent(markers)
+    ids = sorted(corners)
+    size = (photo.luma.shape[1], photo.luma.shape[0])
+    if len(ids) < FEWEST_MARKERS:
+        _raise_for_few(corners, size)
+    prior = _prior(photo)
+    drawn = np.concatenate([card.marker_corners_mm(i) for i in ids]) * scale
+    seen = np.concatenate([corners[i] for i in ids])
+    camera = start_camera(drawn, seen, prior, size)
+    sides = _sides(ids, scale)
+    for noise_px in (0.3, 0.1):
+        profiles = _profiles(photo.luma, camera, sides)
+        steps = fit_steps(profiles.axis_px, profiles.light, sigma=1.0)
+        seen = profiles.base_px + steps.position[:, None] * profiles.across_px
+        contrast = steps.after - steps.before
+        usable = (
+            (contrast > 0.5 * np.median(contrast))
+            & (np.abs(steps.position) < 0.9 * REACH_MM * profiles.px_per_mm)
+            & (steps.residual < 0.15 * np.median(contrast))
+        )
+        if usable.sum() < 0.5 * len(usable):
+            break
+        fit = fit_camera(
+            camera,
+            prior,
+            sides.points_mm[usable],
+            sides.outward_mm[usable],
+            seen[usable],
+            profiles.across_px[usable],
+            sides.number[usable],
+            noise_px,
+        )
+        camera = fit.camera
+    if usable.sum() < 0.5 * len(usable):
+        raise CardError("too-blurred", "the markers' edges cannot be located")
+    sharpening = _sharpness(profiles, steps, usable, sides.level)
+    view = _view(photo, settings, scale, markers, ids, corners, fit, steps, usable, sides, sharpening)
+    return _check(view, settings, size)
+
+
+def _raise_for_few(corners: dict[int, Floats], size: tuple[int, int]) -> None:
+    """Say why there are too few markers: outside of the picture, or hidden."""
+    detail = f"{len(corners)} of {len(CARD.markers.centres_mm)} markers"
+    if not corners:
+        raise CardError("no-card")
+    drawn = np.concatenate([card.marker_corners_mm(i) for i in corners])
+    seen = np.concatenate([corners[i] for i in corners])
+    import cv2
+
+    homography, _ = cv2.findHomography(drawn, seen)
+    outline = np.array(
+        [[[0, 0], [CARD.width_mm, 0], [CARD.width_mm, CARD.height_mm], [0, CARD.height_mm]]], float
+    )
+    if homography is not None and _outside(cv2.perspectiveTransform(outline, homography)[0], size, 0.0):
+        raise CardError("card-cut-off", detail)
+    raise CardError("too-few-markers", detail)
+
+
+def _outside(points_px: Floats, size: tuple[int, int], margin_px: float) -> bool:
+    low, high = -margin_px, np.array(size) - 1 + margin_px
+    return bool(np.any(points_px < low) or np.any(points_px > high))
+
+
+def _view(
+    photo: Photo,
+    settings: Settings,
+    scale: float,
+    markers: Markers,
+    ids: list[int],
+    corners: dict[int, Floats],
+    fit: Fit,
+    steps: Steps,
+    usable: NDArray[np.bool_],
+    sides: _Sides,
+    sharpening: Sharpening,
+) -> View:
+    camera = fit.camera
+    tip = np.array(CARD.tip_mm) * scale
+    offset = settings.tip_offset_mm
+    to_eye = camera.eye_mm() - np.array([*tip, offset])
+    depth = float((camera.rotation() @ np.array([*tip, offset]) + camera.shift_mm)[2])
+    number = sides.number[usable]
+    side_means = [float(np.mean(fit.residuals_px[number == k])) for k in np.unique(number)]
+    flags = []
+    if len(ids) < len(CARD.markers.centres_mm):
+        flags.append("marker-missing")
+    if photo.provenance != "camera":
+        flags.append("photo-changed")
+    if len(markers.reeds) > 1:
+        flags.append("two-reed-tags")
+    return View(
+        camera=camera,
+        covariance=fit.covariance,
+        face=card.face_of_marker(ids[0]) or "dry",
+        reeds=markers.reeds,
+        marker_ids=tuple(ids),
+        marker_corners_px=np.stack([corners[i] for i in ids]),
+        scale=scale,
+        tip_offset_mm=offset,
+        px_per_mm=camera.focal_px / depth,
+        distance_mm=float(np.linalg.norm(to_eye)),
+        tilt_deg=float(np.degrees(np.arccos(np.clip(-camera.rotation()[2, 2], -1, 1)))),
+        blur_px=(sharpening.blur_px[0], sharpening.blur_px[1]),
+        sharpening=sharpening,
+        white=float(np.median(steps.after[usable])),
+        black=float(np.median(steps.before[usable])),
+        residual_px=float(np.sqrt(np.mean(fit.residuals_px**2))),
+        side_residual_px=float(np.sqrt(np.mean(np.square(side_means)))),
+        flags=tuple(flags),
+    )
+
+
+def _check(view: View, settings: Settings, size: tuple[int, int]) -> View:
+    """Refuse what cannot be trusted, and flag what a person should look at."""
+    limits = settings.photo
+    outer_px = view.camera.to_pixel(
+        np.concatenate([card.marker_corners_mm(i) for i in card.face_marker_ids(view.face)]) * view.scale
+    )
+    if _outside(outer_px, size, 0.0):
+        raise CardError("card-cut-off")
+    if view.px_per_mm < limits.min_px_per_mm:
+        raise CardError("too-far", f"{view.px_per_mm:.1f} pixels per mm")
+    if view.white < DARKEST_WHITE:
+        raise CardError("too-dark", f"the paper is at {view.white:.1%} of full brightness")
+    if view.white - view.black < LEAST_CONTRAST:
+        raise CardError("overexposed")
+    if view.tilt_deg > limits.tilt_refuse_deg:
+        raise CardError("too-steep", f"tilted by {view.tilt_deg:.0f} degrees")
+    if view.blur_mm > limits.blur_refuse_mm:
+        raise CardError("too-blurred", f"blurred over {2.35 * view.blur_mm:.2f} mm")
+    bend_mm = view.side_residual_px / view.px_per_mm
+    if bend_mm > BENT_BADLY_MM:
+        raise CardError("card-bent-badly", f"markers lie {bend_mm:.2f} mm from where they belong")
+    flags = list(view.flags)
+    if bend_mm > BENT_MM:
+        flags.append("card-bent")
+    if view.tilt_deg > limits.tilt_review_deg:
+        flags.append("steep")
+    if view.blur_mm > limits.blur_review_mm:
+        flags.append("blurred")
+    return replace(view, flags=tuple(flags))

@@ -1,0 +1,91 @@
+"""Made-up results for tests of what comes after measuring; no photo is measured here."""
+
+from dataclasses import fields
+
+import numpy as np
+import pytest
+
+from aperture.budget import combine, from_changes
+from aperture.flags import FLAGS
+from aperture.measure import Measurement
+from aperture.opening import Outline
+from aperture.settings import Limits
+from aperture.shape import describe
+from aperture.verdict import classify
+
+
+def ellipse_points_mm(width_mm, height_mm, centre_mm=(42.8, 4.5)):
+    """A closed ellipse, counter-clockwise, (200, 2)."""
+    around = np.linspace(np.pi, 3 * np.pi, 200, endpoint=False)
+    x, y = np.cos(around) * width_mm / 2, np.sin(around) * height_mm / 2
+    return np.column_stack([x, y]) + centre_mm
+
+
+def _outline(points_mm):
+    """An outline of which only the place counts; what else it holds is 0."""
+    known = {
+        "points_mm": points_mm,
+        "displacements_mm": np.zeros((1, *points_mm.shape)),
+        "sources": ("edge",),
+        "flags": (),
+    }
+    return Outline(**{field.name: known.get(field.name, 0.0) for field in fields(Outline)})
+
+
+def _measured(
+    photo="R07_dry.jpg",
+    reed=7,
+    state="dry",
+    width_mm=7.0,
+    height_mm=0.8,
+    points_mm=None,
+    u=(0.010, 0.030, 0.06, 0.0015),
+    scale_u=0.001,
+    flags=(),
+    **more,
+):
+    """A measured photo with standard uncertainties `u` of height, width, area and ratio, and of the scale."""
+    points = ellipse_points_mm(width_mm, height_mm) if points_mm is None else points_mm
+    numbers = describe(points)
+    scale = scale_u * np.array([numbers.height_mm, numbers.width_mm, 2 * numbers.area_mm2, 0.0])
+    budget = combine(
+        (
+            from_changes("edge", "normal", np.diag(u)),
+            from_changes("printed scale", "normal", scale),
+        )
+    )
+    verdict = classify(numbers.height_mm, numbers.ellipse_ratio, budget.covariance[::3, ::3], Limits())
+    return Measurement(
+        photo=str(photo),
+        outcome="measured",
+        reason=None,
+        advice=None,
+        reed=reed,
+        state=state,
+        flags=(*verdict.flags, *flags),
+        outline=_outline(points),
+        numbers=numbers,
+        budget=budget,
+        verdict=verdict,
+        u=budget.expanded(2.0),
+        control=(0.004, -0.002, None),
+        **more,
+    )
+
+
+def _refused(photo="R07_dry.jpg", code="no-card", reed=7, state=None, **more):
+    """A refused photo."""
+    flag = FLAGS[code]
+    return Measurement(str(photo), "refused", flag.sentence, flag.advice, reed, state, (code,), **more)
+
+
+@pytest.fixture
+def measured():
+    """measured(...) makes the result of a photo that was measured."""
+    return _measured
+
+
+@pytest.fixture
+def refused():
+    """refused(...) makes the result of a photo that was refused."""
+    return _refused
