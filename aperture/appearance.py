@@ -49,10 +49,14 @@ LEAST_NOISE = 0.004
 
 @dataclass(frozen=True)
 class Assumed:
-    """What is taken as known of a tip: thickness of the rim, and how far inwards a lit wall fades to 1/e."""
+    """What is taken as known of a tip: thickness of the rim, and how far inwards a lit wall fades to 1/e.
+
+    `rim_spread` is the relative standard uncertainty of the rim's thickness; the photo may move it that far.
+    """
 
     rim_mm: float
     reach_mm: float
+    rim_spread: float = 0.05
 
 
 @dataclass(frozen=True)
@@ -70,6 +74,7 @@ class Explained:
     wall: Floats
     bore: Floats
     outside: Floats
+    rim_mm: float
     noise: float
     misfit: float
 
@@ -107,10 +112,10 @@ def _collect(patch: Patch, view: View, blades: Blades, blur_mm: float) -> _Sampl
     return _Samples(x, column, steps[row], light, blur_mm, weight)
 
 
-def _across(z: Floats, blur: float, assumed: Assumed) -> tuple[Floats, Floats]:
-    """The brightness patterns across one edge, blurred, and their change with z.
+def _across(z: Floats, blur: float, assumed: Assumed) -> tuple[Floats, Floats, Floats]:
+    """The brightness patterns across one edge, blurred, and their change with z and with the rim's thickness.
 
-    `z` (n,) mm outwards from the edge. Returns two arrays (n, 5) in the order of `LEVELS`; the bore's is 1
+    `z` (n,) mm outwards from the edge. Returns three arrays (n, 5) in the order of `LEVELS`; the bore's is 1
     inside the edge and 0 outside.
     """
     from scipy.special import erfcx, ndtr
@@ -131,7 +136,9 @@ def _across(z: Floats, blur: float, assumed: Assumed) -> tuple[Floats, Floats]:
     change = np.stack(
         [peak - peak_past, peak_past, outside / 0.1, wall / assumed.reach_mm - peak, -peak], axis=1
     )
-    return patterns, change
+    by_rim = np.zeros_like(patterns)
+    by_rim[:, 0], by_rim[:, 1], by_rim[:, 2] = peak_past, -peak_past, -outside / 0.1
+    return patterns, change, by_rim
 
 
 @dataclass(frozen=True)
@@ -144,14 +151,16 @@ class _Patterns:
     lower_by_high: Floats
     upper_by_low: Floats
     upper_by_high: Floats
+    lower_by_rim: Floats
+    upper_by_rim: Floats
 
 
 def _patterns(samples: _Samples, blades: Blades, assumed: Assumed) -> _Patterns:
     low, high = (edge[samples.column] for edge in blades.edges(samples.x))
     slope_low, slope_high = (slope[samples.column] for slope in blades.slopes(samples.x))
     cos_low, cos_high = 1 / np.hypot(1, slope_low), 1 / np.hypot(1, slope_high)
-    lower, d_lower = _across((low - samples.y) * cos_low, samples.blur_mm, assumed)
-    upper, d_upper = _across((samples.y - high) * cos_high, samples.blur_mm, assumed)
+    lower, d_lower, lower_by_rim = _across((low - samples.y) * cos_low, samples.blur_mm, assumed)
+    upper, d_upper, upper_by_rim = _across((samples.y - high) * cos_high, samples.blur_mm, assumed)
     d_lower *= cos_low[:, None]
     d_upper *= -cos_high[:, None]
     lower_by_high, upper_by_low = np.zeros_like(lower), np.zeros_like(upper)
@@ -170,7 +179,9 @@ def _patterns(samples: _Samples, blades: Blades, assumed: Assumed) -> _Patterns:
         (upper, upper_by_low, d_upper, share),
     ):
         own[:, 4], by_low[:, 4], by_high[:, 4] = bore * part, d_within_low * part, d_within_high * part
-    return _Patterns(lower, upper, d_lower, lower_by_high, upper_by_low, d_upper)
+    return _Patterns(
+        lower, upper, d_lower, lower_by_high, upper_by_low, d_upper, lower_by_rim, upper_by_rim
+    )
 
 
 @dataclass(frozen=True)
@@ -246,41 +257,42 @@ def _fit(samples: _Samples, start: Blades, assumed: Assumed, steps: int) -> Expl
     knots = _knots(samples, start)
     count = rows.shape[1]
 
-    def solve(vector: Floats, weights: Floats) -> tuple[_Patterns, Floats, Floats, Floats]:
-        """Patterns, design, best brightnesses and misfit for these blades."""
-        patterns = _patterns(samples, replace(start, vector=vector), assumed)
+    def solve(theta: Floats, weights: Floats) -> tuple[_Patterns, Floats, Floats, Floats]:
+        """Patterns, design, best brightnesses and misfit for these blades and this rim."""
+        now = replace(assumed, rim_mm=float(np.exp(theta[-1])))
+        patterns = _patterns(samples, replace(start, vector=theta[:-1]), now)
         design = knots.design(patterns)
         weighted = design * weights[:, None]
         levels = np.linalg.solve(
             weighted.T @ design + prior_normal, weighted.T @ samples.light + prior_gradient
         )
-        return patterns, design, levels, samples.light - design @ levels
+        return patterns, design, np.asarray(levels), samples.light - design @ levels
 
-    def cost(misfit: Floats, weights: Floats, levels: Floats, vector: Floats) -> float:
-        prior = np.sum((rows @ levels - right) ** 2) + np.sum(shape_prior(vector) ** 2)
+    def cost(misfit: Floats, weights: Floats, levels: Floats, theta: Floats) -> float:
+        prior = np.sum((rows @ levels - right) ** 2) + np.sum(_theta_prior(theta, assumed) ** 2)
         return float(np.sum(weights * misfit**2) + prior)
 
-    vector = start.vector
+    theta = np.append(start.vector, np.log(assumed.rim_mm))
     weights = np.full(len(samples.y), samples.weight / 0.05**2)
-    patterns, design, levels, misfit = solve(vector, weights)
+    patterns, design, levels, misfit = solve(theta, weights)
     noise, damping = 0.05, 1e-3
-    normal = np.eye(count + PARAMETERS)
+    normal = np.eye(count + len(theta))
     for _ in range(steps):
         noise = max(LEAST_NOISE, 1.4826 * float(np.median(np.abs(misfit))))
         weights = samples.weight / noise**2 / np.maximum(1.0, np.abs(misfit) / (2.0 * noise))
-        before = cost(misfit, weights, levels, vector)
-        jacobian = np.concatenate([design, _by_vector(samples, start, vector, knots, levels, patterns)], axis=1)
+        before = cost(misfit, weights, levels, theta)
+        jacobian = np.concatenate([design, _by_theta(samples, start, theta, knots, levels, patterns)], axis=1)
         weighted = jacobian * weights[:, None]
         normal = weighted.T @ jacobian
         gradient = weighted.T @ misfit
         normal[:count, :count] += prior_normal
         gradient[:count] += prior_gradient - prior_normal @ levels
-        shape_rows, shape_right = _shape_prior_rows(vector)
-        normal[count:, count:] += shape_rows.T @ shape_rows
-        gradient[count:] += shape_rows.T @ shape_right
+        theta_rows, theta_right = _theta_prior_rows(theta, assumed)
+        normal[count:, count:] += theta_rows.T @ theta_rows
+        gradient[count:] += theta_rows.T @ theta_right
         for _ in range(5):
             step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)[count:]
-            moved = _bounded(vector + np.clip(step, -0.1, 0.1))
+            moved = _bounded(theta + np.clip(step, -0.1, 0.1))
             trial = solve(moved, weights)
             after = cost(trial[3], weights, trial[2], moved)
             if after < before:
@@ -288,62 +300,68 @@ def _fit(samples: _Samples, start: Blades, assumed: Assumed, steps: int) -> Expl
             damping *= 8
         else:
             break
-        small = float(np.max(np.abs(moved - vector))) < 5e-4
-        vector, (patterns, design, levels, misfit) = moved, trial
+        small = float(np.max(np.abs(moved - theta))) < 5e-4
+        theta, (patterns, design, levels, misfit) = moved, trial
         damping = max(1e-6, damping / 4)
         if small:
             break
-    covariance = np.linalg.inv(normal)[count:, count:]
-    at = knots.at_samples(levels)
+    covariance = np.asarray(np.linalg.inv(normal))[count:, count:]
     first = np.unique(samples.column, return_index=True)[1]
-    outside, rim, wall, bore = (at[:, level][:, first] for level in (1, 0, 3, 4))
+    at = knots.at_samples(levels)[:, :, first]
     return Explained(
-        blades=replace(start, vector=vector),
-        covariance=covariance,
-        rim=rim,
-        wall=wall,
-        bore=bore,
-        outside=outside,
+        blades=replace(start, vector=theta[:-1]),
+        covariance=covariance[:-1, :-1],
+        rim=at[:, 0],
+        wall=at[:, 3],
+        bore=at[:, 4],
+        outside=at[:, 1],
+        rim_mm=float(np.exp(theta[-1])),
         noise=noise,
         misfit=float(np.sqrt(np.mean(misfit**2))),
     )
 
 
-def _by_vector(
-    samples: _Samples, start: Blades, vector: Floats, knots: _Knots, levels: Floats, patterns: _Patterns
+def _by_theta(
+    samples: _Samples, start: Blades, theta: Floats, knots: _Knots, levels: Floats, patterns: _Patterns
 ) -> Floats:
-    """Change of the model's brightness with the blades' parameters; (n, 16)."""
+    """Change of the model's brightness with the blades' parameters and the logarithm of the rim; (n, 17)."""
     at = knots.at_samples(levels)
-    by_low = np.einsum("ng,gn->n", patterns.lower_by_low, at[0]) + np.einsum(
-        "ng,gn->n", patterns.upper_by_low, at[1]
-    )
-    by_high = np.einsum("ng,gn->n", patterns.lower_by_high, at[0]) + np.einsum(
-        "ng,gn->n", patterns.upper_by_high, at[1]
-    )
-    low, high = replace(start, vector=vector).edges(samples.x)
+
+    def light(lower: Floats, upper: Floats) -> Floats:
+        return np.asarray(np.einsum("ng,gn->n", lower, at[0]) + np.einsum("ng,gn->n", upper, at[1]))
+
+    by_low = light(patterns.lower_by_low, patterns.upper_by_low)
+    by_high = light(patterns.lower_by_high, patterns.upper_by_high)
+    low, high = replace(start, vector=theta[:-1]).edges(samples.x)
     columns, step = [], 1e-6
     for index in range(PARAMETERS):
-        moved = vector.copy()
+        moved = theta[:-1].copy()
         moved[index] += step
         low_moved, high_moved = replace(start, vector=moved).edges(samples.x)
         d_low, d_high = (low_moved - low) / step, (high_moved - high) / step
         columns.append(by_low * d_low[samples.column] + by_high * d_high[samples.column])
+    columns.append(light(patterns.lower_by_rim, patterns.upper_by_rim) * np.exp(theta[-1]))
     return np.stack(columns, axis=1)
 
 
-def _shape_prior_rows(vector: Floats) -> tuple[Floats, Floats]:
-    """The prior of the blades' shape, linearised: rows and right-hand side."""
-    base = shape_prior(vector)
-    rows = np.zeros((len(base), PARAMETERS))
-    for index in range(PARAMETERS):
-        moved = vector.copy()
+def _theta_prior(theta: Floats, assumed: Assumed) -> Floats:
+    """The prior of blades and rim, in standard deviations."""
+    return np.append(shape_prior(theta[:-1]), (theta[-1] - np.log(assumed.rim_mm)) / assumed.rim_spread)
+
+
+def _theta_prior_rows(theta: Floats, assumed: Assumed) -> tuple[Floats, Floats]:
+    """That prior, linearised: rows and right-hand side."""
+    base = _theta_prior(theta, assumed)
+    rows = np.zeros((len(base), len(theta)))
+    for index in range(len(theta)):
+        moved = theta.copy()
         moved[index] += 1e-6
-        rows[:, index] = (shape_prior(moved) - base) / 1e-6
+        rows[:, index] = (_theta_prior(moved, assumed) - base) / 1e-6
     return rows, -base
 
 
-def _bounded(vector: Floats) -> Floats:
-    bounded = vector.copy()
+def _bounded(theta: Floats) -> Floats:
+    bounded = theta.copy()
     for index in (UPPER.start, LOWER.start):
         bounded[index] = np.clip(bounded[index], LEAST_Q, MOST_Q)
     return bounded

@@ -1,9 +1,10 @@
 """The curve that bounds an opening: two blades that meet in two corners.
 
-In a frame whose x axis runs roughly along the opening, u runs from -1 at the left corner to 1 at the right one.
-Each blade rises above (or below) the line between the corners by (1 - u^2)^q * (c0 + c1 T1(u) + ... + c4 T4(u))
-with Chebyshev polynomials T: q = 1/2 alone is an ellipse, q = 1 a lens of two parabolas, and the other terms
-let a blade be lopsided, flat or dented. The upper and the lower blade have their own q and coefficients.
+In a frame whose x axis runs roughly along the opening, u runs from -1 at the left corner to 1 at the right
+one. Each blade rises above (or below) the line between the corners by
+(1 - u^2)^q * (c0 + c1 T1(u) + ... + c4 T4(u)) with Chebyshev polynomials T: q = 1/2 alone is an ellipse,
+q = 1 a lens of two parabolas, and the other terms let a blade be lopsided, flat or dented. The upper and the
+lower blade have their own q and coefficients.
 """
 
 from dataclasses import dataclass, replace
@@ -58,7 +59,7 @@ class Blades:
         return float(self.vector[2])
 
     def edges(self, x: Floats) -> tuple[Floats, Floats]:
-        """y of the lower and the upper edge at x (n,), frame mm; both on the chord's line beyond the corners."""
+        """y of the lower and the upper edge at x (n,), frame mm; on the chord's line beyond the corners."""
         u = (2 * x - self.left - self.right) / (self.right - self.left)
         chord = self.vector[1] + (self.vector[3] - self.vector[1]) * (u + 1) / 2
         return chord - rise(u, self.vector[LOWER]), chord + rise(u, self.vector[UPPER])
@@ -72,7 +73,7 @@ class Blades:
         return np.clip(low, -STEEPEST, STEEPEST), np.clip(high, -STEEPEST, STEEPEST)
 
     def polygon(self, points_a_blade: int = 201) -> Floats:
-        """The outline (n, 2) in card millimetres, counter-clockwise from the left corner, closed implicitly."""
+        """The outline (n, 2), card mm, counter-clockwise from the left corner, closed implicitly."""
         # denser towards the corners, where it turns
         u = -np.cos(np.linspace(0.0, np.pi, points_a_blade))
         x = (self.left + self.right) / 2 + u * (self.right - self.left) / 2
@@ -115,13 +116,13 @@ def rise(u: Floats, blade: Floats) -> Floats:
 def shape_prior(vector: Floats) -> Floats:
     """Residuals that keep what cannot be seen near what is usual, in standard deviations (20,).
 
-    Between an ellipse (q = 0.5) and a lens (q = 1); higher terms small beside the height; about 7 mm wide; and
-    blades do not cross. Working values from memory.
+    Between an ellipse (q = 0.5) and a lens (q = 1); higher terms small beside the height; about 7 mm wide;
+    and blades do not cross. Working values from memory.
     """
-    parts = [[(vector[2] - vector[0] - USUAL_WIDTH_MM) / WIDTH_SPREAD_MM]]
+    parts = [np.array([(vector[2] - vector[0] - USUAL_WIDTH_MM) / WIDTH_SPREAD_MM])]
     for blade in (vector[UPPER], vector[LOWER]):
         size = max(abs(float(blade[1])), 0.02)
-        parts.append([(blade[0] - 0.85) / 0.2])
+        parts.append(np.array([(blade[0] - 0.85) / 0.2]))
         parts.append(blade[2:] / (size * np.array([0.3, 0.3, 0.15, 0.1])))
     apart = rise(CROSSING_STATIONS, vector[UPPER]) + rise(CROSSING_STATIONS, vector[LOWER])
     parts.append(np.minimum(apart, 0.0) / 0.003)

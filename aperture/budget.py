@@ -23,7 +23,7 @@ QUANTITIES = ("height_mm", "width_mm", "area_mm2", "ellipse_ratio")
 
 # How well the model of a blade's edge places it: found by comparing with rendered photos of known truth, not
 # with real ones. A working value: a part in millimetres, and one that grows with the blur.
-EDGE_MODEL_MM, EDGE_MODEL_BLURS = 0.004, 0.10
+EDGE_MODEL_MM, EDGE_MODEL_BLURS = 0.006, 0.08
 # The corners, where both blades run into one another: likewise.
 CORNER_MODEL_MM, CORNER_MODEL_BLURS = 0.03, 0.50
 
@@ -88,11 +88,12 @@ def budget(outline: Outline, view: View, settings: Settings) -> Budget:
 
     scale_u = assumed.ruler_doubt_mm / np.sqrt(3.0) / settings.ruler_mm
     middle = points.mean(axis=0)
+    leaned = changes(_leaned(points, view, assumed.reed_lean_deg))
     parts = [
         from_changes("printed scale", "rectangular", changes([middle + (points - middle) * (1 + scale_u)])),
         from_changes("camera and card", "normal", changes(_other_cameras(points, view))),
         from_changes("plane of the tip", "rectangular", changes([_moved_plane(points, view, settings)])),
-        from_changes("lean of the reed", "rectangular", changes(_leaned(points, view, assumed.reed_lean_deg))),
+        from_changes("lean of the reed", "rectangular", leaned),
         from_changes("model of the edge", "normal", changes(_edge_model(points, view))),
     ]
     for source in dict.fromkeys(outline.sources):

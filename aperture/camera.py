@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from aperture.errors import CardError
+
 Floats = NDArray[np.float64]
 
-# rotation vector (3), shift in mm (3), ln(focal length / px), principal point / px (2), radial term, ink in mm
-PARAMETERS = 11
 FULL_FRAME_DIAGONAL_MM = 43.267  # of 36 x 24 mm, CIPA DCG-001: equal diagonals define the equivalent
 
 
@@ -23,7 +23,7 @@ FULL_FRAME_DIAGONAL_MM = 43.267  # of 36 x 24 mm, CIPA DCG-001: equal diagonals 
 class Camera:
     """The parameters of one photo; see the module's text for the axes.
 
-    `radial` is the relative shift, at half the picture's diagonal from the principal point, of an image point.
+    `radial` is the relative shift of an image point half the picture's diagonal from the principal point.
     `ink_mm` is how far printed black reaches beyond its artwork on each side (negative where white spills
     over): ink spread, and what is left of the phone's tone curve.
     """
@@ -37,7 +37,7 @@ class Camera:
     half_diagonal_px: float
 
     def vector(self) -> Floats:
-        """The parameters as one array of shape (11,)."""
+        """All as one array (11,): rotation, shift, ln(focal length), principal point, radial term, ink."""
         return np.concatenate(
             [
                 self.rotation_vector,
@@ -65,7 +65,7 @@ class Camera:
         return rotation_matrix(self.rotation_vector)
 
     def to_pixel(self, points_mm: Floats, offset_mm: float = 0.0) -> Floats:
-        """Where points fall that stand `offset_mm` in front of the card's face; (n, 2) mm to (n, 2) px."""
+        """Where points `offset_mm` in front of the card's face fall; (n, 2) mm to (n, 2) px."""
         rotation = self.rotation()
         seen = points_mm @ rotation[:, :2].T + (rotation[:, 2] * offset_mm + self.shift_mm)
         flat = seen[:, :2] / seen[:, 2:]
@@ -74,7 +74,7 @@ class Camera:
         return np.asarray(self.principal_px + self.focal_px * flat * stretch)
 
     def to_mm(self, points_px: Floats, offset_mm: float = 0.0) -> Floats:
-        """Where the lines of sight meet the plane `offset_mm` in front of the face; (n, 2) px to (n, 2) mm."""
+        """Where lines of sight meet the plane `offset_mm` in front of the face; (n, 2) px to (n, 2) mm."""
         away = (points_px - self.principal_px) / self.half_diagonal_px
         straight = away
         for _ in range(8):  # each step gains more than two digits at the few per cent of a phone's lens
@@ -123,19 +123,36 @@ class Fit:
 
 
 def start_camera(points_mm: Floats, points_px: Floats, prior: Prior, size_px: tuple[int, int]) -> Camera:
-    """A first camera from marker corners; (n, 2) mm and (n, 2) px, `size_px` = (width, height)."""
+    """A first camera from marker corners.
+
+    Parameters
+    ----------
+    points_mm, points_px : (n, 2) corners on the card, and where they were seen.
+    size_px : width and height of the picture.
+
+    Raises
+    ------
+    CardError : "card-bent-badly" when no camera sees a flat card like this.
+    """
     import cv2
 
     matrix = np.array(
         [[prior.focal_px, 0, prior.principal_px[0]], [0, prior.focal_px, prior.principal_px[1]], [0, 0, 1]]
     )
     spatial = np.column_stack([points_mm, np.zeros(len(points_mm))])
-    count, vectors, shifts, _ = cv2.solvePnPGeneric(spatial, points_px, matrix, None, flags=cv2.SOLVEPNP_IPPE)
-    # both solutions of IPPE are sorted by reprojection error; one behind the card cannot see it
-    best = next((i for i in range(count) if shifts[i][2, 0] > 0), 0)
+    # IPPE sorts its two solutions by reprojection error, but fails (NaN) on points of perfect symmetry
+    for method in (cv2.SOLVEPNP_IPPE, cv2.SOLVEPNP_SQPNP):
+        _, vectors, shifts, _ = cv2.solvePnPGeneric(spatial, points_px, matrix, None, flags=method)
+        # a camera behind the card cannot see it, and NaN is not in front of anything
+        in_front = [i for i, shift in enumerate(shifts) if shift[2, 0] > 0]
+        if in_front:
+            break
+    else:
+        raise CardError("card-bent-badly", "no camera sees a flat card like this")
+    best = in_front[0]
     return Camera(
-        rotation_vector=vectors[best].ravel(),
-        shift_mm=shifts[best].ravel(),
+        rotation_vector=np.asarray(vectors[best], dtype=np.float64).ravel(),
+        shift_mm=np.asarray(shifts[best], dtype=np.float64).ravel(),
         focal_px=prior.focal_px,
         principal_px=prior.principal_px,
         radial=0.0,
@@ -175,7 +192,8 @@ def fit_camera(
 
     def along(vector: Floats) -> Floats:
         camera = start.with_vector(vector)
-        return np.sum((seen_px - camera.to_pixel(points_mm + camera.ink_mm * outward_mm)) * across_px, axis=1)
+        away = seen_px - camera.to_pixel(points_mm + camera.ink_mm * outward_mm)
+        return np.asarray(np.sum(away * across_px, axis=1))
 
     # one weight for all points, so that a side counts twice in all
     points_a_side = len(points_mm) / max(1, len(np.unique(sides)))

@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from aperture.appearance import Assumed, explain
 from aperture.blades import Blades, between
-from aperture.card import CARD, PrintedEllipse
+from aperture.card import CARD
+from aperture.ink import PrintedEllipse
 from aperture.photo import Photo
 from aperture.shape import quantities
 from aperture.view import View
@@ -15,13 +16,14 @@ from aperture.view import View
 Floats = NDArray[np.float64]
 
 # Around print there is no rim but paper without end, and no inner wall.
-PRINT = Assumed(rim_mm=50.0, reach_mm=0.15)
+PRINT = Assumed(rim_mm=50.0, reach_mm=0.15, rim_spread=0.01)
 
 
 def measure_controls(photo: Photo, view: View) -> tuple[float | None, ...]:
-    """Measured minus true height of each printed ellipse, mm, in the card's order; None where it cannot be had.
+    """Measured minus true height of each printed ellipse, mm, in the card's order.
 
-    The true height is that of the artwork times the print's scale, so that ink spread shows in it too.
+    None stands for an ellipse that cannot be measured. The true height is that of the artwork times the
+    print's scale, so that ink spread shows in it too.
     """
     on_card = replace(view, tip_offset_mm=0.0)
     return tuple(_deviation(photo, on_card, ellipse) for ellipse in CARD.control_ellipses)
@@ -44,5 +46,6 @@ def _deviation(photo: Photo, view: View, ellipse: PrintedEllipse) -> float | Non
 def _drawn(ellipse: PrintedEllipse, scale: float) -> Blades:
     """The ellipse as it was drawn, as blades: q = 1/2 and nothing else."""
     blade = np.array([0.5, ellipse.height_mm / 2 * scale, 0.0, 0.0, 0.0, 0.0])
-    middle, half = np.array([ellipse.x_mm, ellipse.y_mm]) * scale, ellipse.width_mm / 2 * scale
-    return between(middle - [half, 0.0], middle + [half, 0.0], np.concatenate([blade, blade]))
+    middle = np.array([ellipse.x_mm, ellipse.y_mm]) * scale
+    half = np.array([ellipse.width_mm / 2 * scale, 0.0])
+    return between(middle - half, middle + half, np.concatenate([blade, blade]))

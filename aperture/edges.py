@@ -1,13 +1,13 @@
 """Where a brightness step lies along a line across it, to a fraction of a pixel, in linear light.
 
-Pixel coordinates are (x, y) with integer values at pixel centres. Brightness is brought to linear light before
-anything is located, because a lens blurs light, not the numbers that a phone stores: on stored values the
-half-way point of a blurred step lies up to a third of the blur too far on the dark side.
+Pixel coordinates are (x, y) with integer values at pixel centres. Brightness is brought to linear light
+before anything is located, because a lens blurs light, not the numbers that a phone stores: on stored values
+the half-way point of a blurred step lies up to a third of the blur too far on the dark side.
 """
 
 import math
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,14 +17,14 @@ Floats = NDArray[np.float64]
 
 def decode(stored: Floats) -> Floats:
     """Stored brightness, 0 to 1, as linear light (the sRGB curve, IEC 61966-2-1; a phone's own differs)."""
-    return np.asarray(np.where(stored <= 0.04045, stored / 12.92, ((np.maximum(stored, 0) + 0.055) / 1.055) ** 2.4))
+    curved = ((np.maximum(stored, 0.0) + 0.055) / 1.055) ** 2.4
+    return np.asarray(np.where(stored <= 0.04045, stored / 12.92, curved))
 
 
 def encode(linear: Floats) -> Floats:
     """Linear light, 0 to 1, as stored brightness (IEC 61966-2-1)."""
-    return np.asarray(
-        np.where(linear <= 0.0031308, linear * 12.92, 1.055 * np.maximum(linear, 0.0031308) ** (1 / 2.4) - 0.055)
-    )
+    curved = 1.055 * np.maximum(linear, 0.0) ** (1 / 2.4) - 0.055
+    return np.asarray(np.where(linear <= 0.0031308, linear * 12.92, curved))
 
 
 @cache
@@ -46,7 +46,7 @@ class Patch:
     top: int
 
     def sample(self, points_px: Floats) -> Floats:
-        """Linear light between the pixels (cubic interpolation).
+        """Linear light between the pixels (cubic spline).
 
         Parameters
         ----------
@@ -56,22 +56,24 @@ class Patch:
         -------
         (...) float64.
         """
-        import cv2
+        from scipy.ndimage import map_coordinates
 
-        flat = points_px.reshape(-1, 2)
-        # remap wants both sides of its maps below 32768
-        width = min(max(len(flat), 1), 4096)
-        padded = np.zeros((-(-len(flat) // width) * width, 2))
-        padded[: len(flat)] = flat - [self.left, self.top]
-        maps = padded.astype(np.float32).reshape(-1, width, 2)
-        if len(flat) == 0:
-            return np.zeros(points_px.shape[:-1])
-        values = cv2.remap(self.light, maps, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-        return values.reshape(-1)[: len(flat)].reshape(points_px.shape[:-1]).astype(np.float64)
+        columns, rows = points_px[..., 0] - self.left, points_px[..., 1] - self.top
+        light = map_coordinates(
+            self._coefficients, [rows.ravel(), columns.ravel()], order=3, prefilter=False, mode="nearest"
+        )
+        return np.asarray(light, dtype=np.float64).reshape(points_px.shape[:-1])
+
+    @cached_property
+    def _coefficients(self) -> NDArray[np.float32]:
+        # An interpolating spline keeps a blurred step's shape; the usual cubic kernels sharpen it.
+        from scipy.ndimage import spline_filter
+
+        return np.asarray(spline_filter(self.light, order=3, output=np.float32, mode="nearest"))
 
 
 def bounds(points_px: Floats, shape: tuple[int, ...], margin_px: int = 4) -> tuple[slice, slice]:
-    """Rows and columns of a picture of this shape that hold the points (..., 2) with a margin; never empty."""
+    """Rows and columns of a picture of this shape that hold the points (..., 2) and a margin; never empty."""
     rows, columns = shape[:2]
     flat = points_px.reshape(-1, 2)
     low, high = np.floor(flat.min(axis=0)) - margin_px, np.ceil(flat.max(axis=0)) + margin_px + 1

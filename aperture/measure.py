@@ -126,7 +126,7 @@ def measure(
 
 
 def _one_thread() -> Any:
-    """Linear algebra on one core: these problems are small, and threads that wait for one another are slow."""
+    """Linear algebra on one core: these problems are small, and threads that wait for others are slow."""
     from threadpoolctl import threadpool_limits
 
     return threadpool_limits(1)

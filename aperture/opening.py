@@ -27,7 +27,7 @@ THICKEST_RIM_MM, WIDEST_WALL_MM = 0.17, 1.3
 # What the model may leave unexplained, relative to the rim's brightness, before a person must look, and before
 # there is no result; how far the doubt about rim and wall may move the height (one standard uncertainty).
 WEAK_MISFIT, WORST_MISFIT, MOST_WALL_DOUBT_MM = 0.075, 0.12, 0.03
-# A second opening that convinces this much of the first is a second reed.
+# How completely a second opening must be surrounded by something brighter to count as a second reed.
 ANOTHER = 0.4
 # Glare: this share of the inside brighter than this part of the rim.
 GLARE_LEVEL, GLARE_SHARE = 0.9, 0.02
@@ -99,11 +99,12 @@ def _something_there(patch: Patch, view: View) -> bool:
 
 
 def _another(patch: Patch, view: View, best: Explained, others: list[Explained]) -> bool:
-    """Whether a second opening, apart from the first, convinces nearly as much."""
+    """Whether a second opening, apart from the first, convinces by itself."""
     middle = best.blades.polygon().mean(axis=0)
     for other in others:
         apart = np.linalg.norm(other.blades.polygon().mean(axis=0) - middle)
-        if apart > 1.5 and _score(patch, view, other) > ANOTHER * _score(patch, view, best):
+        explained = other.misfit < WORST_MISFIT * np.median(other.rim)
+        if apart > 1.5 and explained and rate(patch, view, other.blades) > ANOTHER:
             return True
     return False
 

@@ -23,7 +23,7 @@ from typing import Any, Literal
 
 import cv2
 import numpy as np
-import simplejpeg  # type: ignore[import-untyped]
+import simplejpeg
 from numpy.typing import NDArray
 from PIL import Image, UnidentifiedImageError
 from PIL.ExifTags import IFD, Base

@@ -16,6 +16,11 @@ from aperture.edges import decode, encode
 
 Floats = NDArray[np.float64]
 
+# What phones do: working values from memory. The last is the standard uncertainty of a mean profile.
+USUAL_AMOUNT, AMOUNT_SPREAD = 0.5, 0.5
+USUAL_RADIUS_PX, RADIUS_SPREAD = 1.4, 0.25
+PROFILE_NOISE = 0.003
+
 
 @dataclass(frozen=True)
 class Sharpening:
@@ -51,28 +56,31 @@ def fit_sharpening(axis_px: Floats, profiles: Floats) -> Sharpening:
 
     def model(values: Floats) -> Floats:
         amount, log_radius = values[:2]
-        log_blur, place, low, high = values[2:].reshape(4, count)[:, :, None]
+        log_blur, place, ink, paper = values[2:].reshape(4, count)[:, :, None]
         step = ndtr((axis_px - place) / np.exp(log_blur))
-        stored = encode(decode(low) + (decode(high) - decode(low)) * step)
+        stored = encode(decode(ink) + (decode(paper) - decode(ink)) * step)
         soft = gaussian_filter1d(stored, np.exp(log_radius) / spacing, axis=1, mode="nearest")
         return np.asarray(np.clip(stored + amount * (stored - soft), 0.0, 1.0))
 
     start = np.concatenate([[0.4, np.log(1.4)], np.zeros(2 * count), dark, bright])
     span = float(axis_px[-1] - axis_px[0])
-    low = np.concatenate([[0.0, np.log(0.8)], np.full(count, -1.2), np.full(count, -span / 4), np.zeros(2 * count)])
-    high = np.concatenate(
-        [[2.0, np.log(3.0)], np.full(count, np.log(span / 3)), np.full(count, span / 4), np.full(2 * count, 1.2)]
-    )
-    solution = least_squares(
-        lambda values: (model(values) - profiles)[:, inner].ravel(), np.clip(start, low + 1e-6, high - 1e-6), bounds=(low, high)
-    )
+    # amount, ln(radius); then for each profile ln(blur), place, dark level, bright level
+    low = np.array([0.0, np.log(0.8), *np.repeat([-1.2, -span / 4, 0.0, 0.0], count)])
+    high = np.array([2.0, np.log(3.0), *np.repeat([np.log(span / 3), span / 4, 1.2, 1.2], count)])
+
+    def misfit(values: Floats) -> Floats:
+        # A wide weak sharpening and a narrow strong one look alike; what is usual decides between them.
+        usual = (values[:2] - [USUAL_AMOUNT, np.log(USUAL_RADIUS_PX)]) / [AMOUNT_SPREAD, RADIUS_SPREAD]
+        return np.concatenate([(model(values) - profiles)[:, inner].ravel() / PROFILE_NOISE, usual])
+
+    solution = least_squares(misfit, np.clip(start, low + 1e-6, high - 1e-6), bounds=(low, high))
     values = solution.x
     contrast = float(np.mean(bright - dark))
     return Sharpening(
         amount=float(values[0]),
         radius_px=float(np.exp(values[1])),
         blur_px=tuple(float(b) for b in np.exp(values[2 : 2 + count])),
-        misfit=float(np.sqrt(np.mean(solution.fun**2))) / max(contrast, 1e-6),
+        misfit=float(np.sqrt(np.mean(solution.fun[:-2] ** 2))) * PROFILE_NOISE / max(contrast, 1e-6),
     )
 
 
@@ -87,8 +95,7 @@ def unsharpened(stored: NDArray[np.uint8], sharpening: Sharpening) -> NDArray[np
     -------
     (rows, columns) float32, stored brightness 0 to 1 (not linear light).
     """
-    from scipy.fft import irfft2, rfft2, rfftfreq
-    from scipy.fft import fftfreq as frequency
+    from scipy.fft import fftfreq, irfft2, rfft2, rfftfreq
 
     picture = stored.astype(np.float32) / 255.0
     if sharpening.amount < 1e-3:
@@ -96,7 +103,7 @@ def unsharpened(stored: NDArray[np.uint8], sharpening: Sharpening) -> NDArray[np
     margin = int(np.ceil(4 * sharpening.radius_px))
     padded = np.pad(picture, margin, mode="reflect")
     rows, columns = padded.shape
-    squared = frequency(rows)[:, None] ** 2 + rfftfreq(columns)[None, :] ** 2
+    squared = fftfreq(rows)[:, None] ** 2 + rfftfreq(columns)[None, :] ** 2
     soft = np.exp(-2 * (np.pi * sharpening.radius_px) ** 2 * squared)
     restored = irfft2(rfft2(padded) / (1 + sharpening.amount * (1 - soft)), s=padded.shape)
     return np.asarray(restored[margin:-margin, margin:-margin], dtype=np.float32)

@@ -1,9 +1,9 @@
 """Photo -> View: where the card is in the photo, and so where every millimetre is.
 
-Markers are searched on a reduced picture and only named there; where they lie is measured afresh at full size,
-along the sides of their black borders, and one camera is fitted to all sides of all markers. That keeps a
-detector's own corner bias (0.2 to 0.9 % of a marker, depending on the refinement) out of the millimetre, and
-the card's spread of markers cancels what is symmetric about each marker.
+Markers are searched on a reduced picture and only named there; where they lie is measured afresh at full
+size, along the sides of their black borders, and one camera is fitted to all sides of all markers. That keeps
+a detector's own corner bias (0.2 to 0.9 % of a marker, depending on the refinement) out of the millimetre,
+and the card's spread of markers cancels what is symmetric about each marker.
 """
 
 from dataclasses import dataclass, replace
@@ -46,11 +46,11 @@ class View:
     """Where the card is, how the camera stood, how sharp the picture is there.
 
     `tip_offset_mm` is the plane (in front of the card's face) that pixels are taken to lie in. `px_per_mm` is
-    what a millimetre at the tip, square to the camera's axis, covers; `tilt_deg` the angle between that axis and
-    the card's normal; `distance_mm` that from the lens to the tip. `blur_px` is
-    the standard deviation of the blur along the card's x and y axes. `white` and `black` are the linear light
-    of paper and ink. `side_residual_px` is the rms, over the markers' sides, of the mean distance between
-    where a side is and where the fitted camera puts it.
+    what a millimetre at the tip, square to the camera's axis, covers; `tilt_deg` the angle between that axis
+    and the card's normal; `distance_mm` that from the lens to the tip. `blur_px` is the standard deviation of
+    the blur along the card's x and y axes. `white` and `black` are the linear light of paper and ink.
+    `side_residual_px` is the rms, over the markers' sides, of the mean distance between where a side is and
+    where the fitted camera puts it.
     """
 
     camera: Camera
@@ -86,7 +86,8 @@ class View:
         Linear light in units of the card's paper: 1 is as bright as the paper at the markers.
         """
         rows, columns = bounds(self.to_pixel(points_mm), luma.shape)
-        light = decode(unsharpened(luma[rows, columns], self.sharpening)) / self.white
+        stored = unsharpened(luma[rows, columns], self.sharpening)
+        light = decode(stored.astype(np.float64)) / self.white
         return Patch(light.astype(np.float32), columns.start, rows.start)
 
     @property
@@ -123,8 +124,9 @@ def find_markers(luma: NDArray[np.uint8]) -> Markers:
         corners, ids, _ = detector.detectMarkers(reduced)
         if ids is not None:
             # a pixel's centre (i + 1/2) * reduced pitch, in full-size pixel centres
-            for marker_id, quad in zip(ids.ravel().tolist(), corners, strict=True):
-                found.setdefault(marker_id, (quad.reshape(4, 2).astype(np.float64) + 0.5) / factor - 0.5)
+            for marker_id, quad in zip(ids.ravel(), corners, strict=True):
+                corner_px = np.asarray(quad, dtype=np.float64).reshape(4, 2)
+                found.setdefault(int(marker_id), (corner_px + 0.5) / factor - 0.5)
         complete = any(all(i in found for i in card.face_marker_ids(face)) for face in card.FACES)
         if complete or factor == 1.0:
             break
@@ -163,8 +165,8 @@ def _prior(photo: Photo) -> Prior:
     """What EXIF says of the camera, and how far it can be trusted.
 
     The equivalent focal length is a whole number of millimetres and phones stretch it by correcting
-    distortion: 4 % is from comparing such numbers with calibrations (from memory, no source). Without EXIF the
-    main camera of a phone is likely, 26 mm within a third.
+    distortion: 4 % is from comparing such numbers with calibrations (from memory, no source). Without EXIF
+    the main camera of a phone is likely, 26 mm within a third.
     """
     rows, columns = photo.luma.shape
     diagonal = float(np.hypot(rows, columns))
@@ -242,7 +244,9 @@ def _profiles(luma: NDArray[np.uint8], camera: Camera, sides: _Sides) -> _Profil
     return _Profiles(axis, light, base, across, px_per_mm)
 
 
-def _sharpness(profiles: _Profiles, steps: Steps, usable: NDArray[np.bool_], level: NDArray[np.bool_]) -> Sharpening:
+def _sharpness(
+    profiles: _Profiles, steps: Steps, usable: NDArray[np.bool_], level: NDArray[np.bool_]
+) -> Sharpening:
     """The phone's sharpening, and the lens blur across upright and level sides."""
     means = []
     for chosen in (usable & ~level, usable & level):
@@ -274,6 +278,9 @@ def look(photo: Photo, settings: Settings) -> View:
     corners = _consistent(markers)
     ids = sorted(corners)
     size = (photo.luma.shape[1], photo.luma.shape[0])
+    if len(ids) < FEWEST_MARKERS <= len(markers.face_corners_px):
+        detail = f"only {len(ids)} of {len(markers.face_corners_px)} markers lie together as printed"
+        raise CardError("card-bent-badly", detail)
     if len(ids) < FEWEST_MARKERS:
         _raise_for_few(corners, size)
     prior = _prior(photo)
@@ -357,6 +364,9 @@ def _view(
     flags = []
     if len(ids) < len(CARD.markers.centres_mm):
         flags.append("marker-missing")
+    if len(ids) < len(markers.face_corners_px):
+        # read, but far from where the others put it; a row of four alone could not show a bend
+        flags.append("card-bent")
     if photo.provenance != "camera":
         flags.append("photo-changed")
     if len(markers.reeds) > 1:
@@ -405,7 +415,7 @@ def _check(view: View, settings: Settings, size: tuple[int, int]) -> View:
     if bend_mm > BENT_BADLY_MM:
         raise CardError("card-bent-badly", f"markers lie {bend_mm:.2f} mm from where they belong")
     flags = list(view.flags)
-    if bend_mm > BENT_MM:
+    if bend_mm > BENT_MM and "card-bent" not in flags:
         flags.append("card-bent")
     if view.tilt_deg > limits.tilt_review_deg:
         flags.append("steep")

@@ -21,6 +21,7 @@ from aperture import batch, demo
 from aperture.cli import app
 from aperture.settings import load_settings
 
+PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"
 ENVIRONMENT = {
     **os.environ,
     "PYTHONPATH": str(Path(aperture.__file__).parents[1]),
@@ -280,6 +281,25 @@ def test_folders_without_a_photo_are_wrong_usage(tmp_path):
 
 
 # --- real files, measured for real ----------------------------------------------------------------
+
+
+def test_a_photo_goes_the_whole_way(tmp_path):
+    """The truth is that of the mesh from which the photo was rendered; the tag beside the card says 12."""
+    photo = PHOTOS / "reed-tag.jpg"
+    output, _ = run("measure", "--json", photo, "--annotate", tmp_path)
+    record = json.loads(output)
+    truth = json.loads(photo.with_suffix(".json").read_text(encoding="utf-8"))["truth"]
+    assert (record["outcome"], record["reed"], record["state"]) == ("measured", 12, "dry")
+    assert record["height_mm"] == pytest.approx(truth["feret_min_mm"], abs=0.03)
+    assert record["ellipse_ratio"] == pytest.approx(truth["ellipse_ratio"], abs=0.006)
+    assert (tmp_path / "reed-tag_annotated.jpg").stat().st_size > 50_000
+
+
+def test_several_processes_find_what_one_finds():
+    photos = [PHOTOS / name for name in ("open-09.jpg", "reed-tag.jpg", "empty-notch.jpg")]
+    outputs = [run("measure", "--json", *photos, "--workers", count, expect=3)[0] for count in (1, 2)]
+    assert outputs[0] == outputs[1]
+    assert [json.loads(line)["outcome"] for line in outputs[0].splitlines()] == ["measured"] * 2 + ["refused"]
 
 
 def test_files_that_are_no_photos_are_refused_and_named(tmp_path):

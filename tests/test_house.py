@@ -32,7 +32,11 @@ HOUSE = [
     "control",
     "measure",
     "batch",
+    "canvas",
+    "report",
+    "drawing",
     "annotate",
+    "screen",
     "demo",
     "cli",
 ]
