@@ -59,7 +59,7 @@ class Budget:
 
 def from_changes(source: str, distribution: str, changes: Floats) -> Contribution:
     """A contribution from the changes (n, 4) that n independent displacements of one sigma cause."""
-    rows = np.atleast_2d(changes)
+    rows = np.reshape(changes, (-1, len(QUANTITIES)))
     covariance = rows.T @ rows
     return Contribution(source, distribution, np.sqrt(np.diag(covariance)), covariance)
 

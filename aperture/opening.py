@@ -27,6 +27,8 @@ THICKEST_RIM_MM, WIDEST_WALL_MM = 0.17, 1.3
 # What the model may leave unexplained, relative to the rim's brightness, before a person must look, and before
 # there is no result; how far the doubt about rim and wall may move the height (one standard uncertainty).
 WEAK_MISFIT, WORST_MISFIT, MOST_WALL_DOUBT_MM = 0.075, 0.12, 0.03
+# How much smaller the misfit around a reading with a lit wall must be than that of the plain reading.
+CLEARLY_BETTER = 0.8
 # How completely a second opening must be surrounded by something brighter to count as a second reed.
 ANOTHER = 0.4
 # Glare: this share of the inside brighter than this part of the rim.
@@ -133,12 +135,15 @@ def _score(patch: Patch, view: View, found: Explained) -> float:
 def _best_on_band(
     patch: Patch, view: View, seed: Blades, found: list[Explained], blur_mm: float
 ) -> Explained:
-    """Of several readings of one seed, the one that best explains a common band around it."""
+    """Of several readings of one seed, the plain first one, unless another explains the surroundings clearly
+    better."""
     if len(found) == 1:
         return found[0]
     points = _band(seed)
     light = patch.sample(view.to_pixel(points))
-    return min(found, key=lambda each: misfit_on(points, light, each, blur_mm, USUAL))
+    misfits = [misfit_on(points, light, each, blur_mm, USUAL) for each in found]
+    best = int(np.argmin(misfits))
+    return found[best] if misfits[best] < CLEARLY_BETTER * misfits[0] else found[0]
 
 
 def _band(blades: Blades) -> Floats:

@@ -37,6 +37,7 @@ Pixels = NDArray[np.uint8]
 MAX_PIXELS = 200_000_000
 MIN_SIDE_PX = 200
 # The largest picture without compression: 16-bit red, green, blue and alpha. A larger file is no photo.
+SENSOR_SHAPES = (4 / 3, 3 / 2, 16 / 9)  # long side over short side
 MAX_FILE_BYTES = MAX_PIXELS * 8
 
 # A progressive JPEG of a camera has about 10 scans. Every scan passes over the whole picture, so a file of
@@ -459,9 +460,12 @@ def _digital_zoom(tags: dict[int, Any]) -> float:
 def _provenance(tags: dict[int, Any], width_px: int, height_px: int) -> Provenance:
     """Compare the size with PixelXDimension and PixelYDimension, in either order as the picture was turned.
 
-    A program that crops a photo and corrects these tags cannot be caught.
+    A camera that notes its lens but no size is believed when the picture has the shape of a sensor. A program
+    that crops a photo and corrects these tags cannot be caught.
     """
     noted = (_number(tags.get(Base.ExifImageWidth)), _number(tags.get(Base.ExifImageHeight)))
     if any(side is None or side <= 0 for side in noted):
-        return "unknown"
+        shape = max(width_px, height_px) / min(width_px, height_px)
+        whole = any(abs(shape / usual - 1) < 0.01 for usual in SENSOR_SHAPES)
+        return "camera" if whole and _number(tags.get(Base.FocalLengthIn35mmFilm)) else "unknown"
     return "camera" if noted in ((width_px, height_px), (height_px, width_px)) else "changed"

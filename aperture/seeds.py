@@ -75,13 +75,13 @@ def find_seeds(patch: Patch, view: View) -> list[Seed]:
                 blades = _from_piece(piece, x[left : left + width], y[top : top + height])
                 if blades is not None and plausible(blades, view.scale, slack=1.5):
                     rough.append(Seed(blades, rate(patch, view, blades)))
-    rough = _distinct(sorted(rough, key=lambda seed: -seed.rating), 0.3)
-    thin = [seed for seed in rough if seed.blades.tallest_mm() < THIN_MM]
-    tall = [seed for seed in rough if seed.blades.tallest_mm() >= THIN_MM]
+    rough.sort(key=lambda seed: -seed.rating)
+    thin = _distinct([seed for seed in rough if seed.blades.tallest_mm() < THIN_MM], 0.3)
+    tall = _distinct([seed for seed in rough if seed.blades.tallest_mm() >= THIN_MM], 0.3)
     rough = tall[:MOST_SEEDS] + thin[:MOST_SEEDS]
     settled = [_settle(patch, view, seed.blades) for seed in rough]
     seeds = [Seed(b, rate(patch, view, b)) for b in settled if plausible(b, view.scale)]
-    return _distinct(sorted(seeds, key=lambda seed: -seed.rating), 0.5)
+    return sorted(seeds, key=lambda seed: -seed.rating)
 
 
 def _from_piece(piece: NDArray[np.bool_], x: Floats, y: Floats) -> Blades | None:

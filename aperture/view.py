@@ -222,12 +222,17 @@ class _Profiles:
 
 def _profiles(luma: NDArray[np.uint8], camera: Camera, sides: _Sides) -> _Profiles:
     """Brightness along lines across the sides of the markers, each the mean of a few neighbours."""
-    ahead = camera.to_pixel(sides.points_mm + 0.5 * sides.outward_mm)
-    behind = camera.to_pixel(sides.points_mm - 0.5 * sides.outward_mm)
-    px_per_mm = np.linalg.norm(ahead - behind, axis=1)
-    across = (ahead - behind) / px_per_mm[:, None]
+
+    def one_mm(direction_mm: Floats) -> Floats:
+        ahead = camera.to_pixel(sides.points_mm + 0.5 * direction_mm)
+        return ahead - camera.to_pixel(sides.points_mm - 0.5 * direction_mm)
+
+    # seen at a slant, what is square on the card is not in the photo: along the side as seen, and square to it
+    along = one_mm(sides.outward_mm @ np.array([[0.0, 1.0], [-1.0, 0.0]]))
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    across = along @ np.array([[0.0, 1.0], [-1.0, 0.0]])
+    px_per_mm = np.sum(one_mm(sides.outward_mm) * across, axis=1)
     base = camera.to_pixel(sides.points_mm + camera.ink_mm * sides.outward_mm)
-    along = np.column_stack([-across[:, 1], across[:, 0]])
     reach_px = REACH_MM * float(np.median(px_per_mm))
     axis = np.linspace(-reach_px, reach_px, 2 * max(8, round(2 * reach_px)) + 1)
     spacing = CARD.markers.side_mm * 0.88 / SIDE_STATIONS / SIDE_SAMPLES

@@ -122,7 +122,7 @@ def test_known_blades_come_back_from_noisy_points(q, upper_mm, lower_mm):
     noise[0, ::15] += 0.1  # a few points on something else
     upper = truth.to_card(np.column_stack([x, high + noise[0]]))
     lower = truth.to_card(np.column_stack([x, low + noise[1]]))
-    start = lens(LEFT + [0.3, 0.05], RIGHT + [-0.2, -0.1], 0.3)
+    start = lens(LEFT + np.array([0.3, 0.05]), RIGHT - np.array([0.2, 0.1]), 0.3)
     found = fit_blades(start, upper, lower, doubt_mm=0.005)
     expected, got = describe(truth.polygon()), describe(found.polygon())
     assert got.height_mm == pytest.approx(expected.height_mm, abs=0.01)

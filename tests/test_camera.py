@@ -102,7 +102,7 @@ def test_there_and_back(tilt_x_deg, tilt_y_deg, distance_mm, radial, offset_mm):
 
 
 def test_the_eye_is_where_lines_of_sight_meet():
-    # A point of the card's plane, and where its line of sight crosses a plane in front, lie in line with the eye.
+    # A point of the card, and where its line of sight crosses a plane in front, lie in line with the eye.
     one = camera()
     pixels = np.array([[500.0, 400.0], [3500.0, 2500.0], [2000.0, 1500.0]])
     on_card, nearer = one.to_mm(pixels), one.to_mm(pixels, 20.0)
