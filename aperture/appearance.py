@@ -1,17 +1,17 @@
 """What an opening looks like across its edges, and the blades that explain the photo best.
 
-Across each edge, from the inside outwards, a reed's tip shows four things: the dark of the bore, perhaps a lit
-inner wall that fades inwards, the rim of the blade (as thick as the blade's tip, equally bright all around, for
-it faces the camera), and what lies outside (the blade's back, or the background). Blurred as the card's own
-markers are blurred, these are fitted to the brightness around the whole opening at once, together with the two
-blades. Where the opening is thinner than the blur, the same model is that of a slit: what is missing in light
-tells its thickness.
+Across each edge, from the inside outwards, a reed's tip shows four things: the dark of the bore, perhaps
+a lit inner wall that fades inwards, the rim of the blade (as thick as the blade's tip, equally bright all
+around, for it faces the camera), and what lies outside (the blade's back, or the background). Blurred as
+the card's own markers are blurred, these are fitted to the brightness around the whole opening at once,
+together with the two blades. Where the opening is thinner than the blur, the same model is that of a
+slit: what is missing in light tells its thickness.
 
-The model is linear in the brightnesses, which vary slowly along the blades; for each position of the blades the
-best brightnesses are solved for, and Gauss-Newton with damping moves the blades (variable projection: Golub &
-Pereyra, Inverse Problems 19, R1, 2003). The thickness of the rim and the reach of a lit wall are not fitted: at
-a few pixels a photo tells them badly. They are given, and what a doubt in them does to the blades belongs into
-the uncertainty.
+The model is linear in the brightnesses, which vary slowly along the blades; for each position of the
+blades the best brightnesses are solved for, and Gauss-Newton with damping moves the blades (variable
+projection: Golub & Pereyra, Inverse Problems 19, R1, 2003). The reach of a lit wall is given, and the
+thickness of the rim nearly so: at a few pixels a photo tells them badly. What a doubt in them does to the
+blades belongs into the uncertainty.
 """
 
 from dataclasses import dataclass, replace
@@ -179,9 +179,7 @@ def _patterns(samples: _Samples, blades: Blades, assumed: Assumed) -> _Patterns:
         (upper, upper_by_low, d_upper, share),
     ):
         own[:, 4], by_low[:, 4], by_high[:, 4] = bore * part, d_within_low * part, d_within_high * part
-    return _Patterns(
-        lower, upper, d_lower, lower_by_high, upper_by_low, d_upper, lower_by_rim, upper_by_rim
-    )
+    return _Patterns(lower, upper, d_lower, lower_by_high, upper_by_low, d_upper, lower_by_rim, upper_by_rim)
 
 
 @dataclass(frozen=True)
@@ -232,7 +230,12 @@ def _level_prior() -> tuple[Floats, Floats]:
 
 
 def explain(
-    patch: Patch, view: View, start: Blades, blur_mm: float, assumed: Assumed, rounds: tuple[int, ...] = (12, 12)
+    patch: Patch,
+    view: View,
+    start: Blades,
+    blur_mm: float,
+    assumed: Assumed,
+    rounds: tuple[int, ...] = (12, 12),
 ) -> Explained:
     """Fit blades and brightness to the photo.
 
@@ -370,13 +373,15 @@ def _bounded(theta: Floats) -> Floats:
 def misfit_on(points_mm: Floats, light: Floats, found: Explained, blur_mm: float, assumed: Assumed) -> float:
     """How badly blades explain the brightness (n,) at points (n, 2) that were chosen without them.
 
-    The brightnesses are solved for again; the answer is the mean absolute misfit, which a few bright specks do
-    not decide.
+    The brightnesses are solved for again; the answer is the mean absolute misfit, which a few bright specks
+    do not decide.
     """
     local = found.blades.to_local(points_mm)
     samples = _Samples(local[:, 0], np.arange(len(local)), local[:, 1], light, blur_mm, 1.0)
     design = _knots(samples, found.blades).design(_patterns(samples, found.blades, assumed))
     rows, right = _level_prior()
     weight = INDEPENDENT / 0.02**2
-    levels = np.linalg.solve(design.T @ design * weight + rows.T @ rows, design.T @ light * weight + rows.T @ right)
+    levels = np.linalg.solve(
+        design.T @ design * weight + rows.T @ rows, design.T @ light * weight + rows.T @ right
+    )
     return float(np.mean(np.abs(light - design @ levels)))

@@ -27,6 +27,10 @@ EDGE_MODEL_MM, EDGE_MODEL_BLURS = 0.006, 0.08
 # The corners, where both blades run into one another: likewise.
 CORNER_MODEL_MM, CORNER_MODEL_BLURS = 0.03, 0.50
 
+# A bent card: relative standard uncertainty of a length across it for each millimetre by which the markers'
+# sides miss their places. From made photos of cards bent to 150 to 1600 mm; a working value.
+FLATNESS_PER_MM = 0.5
+
 
 @dataclass(frozen=True)
 class Contribution:
@@ -92,6 +96,7 @@ def budget(outline: Outline, view: View, settings: Settings) -> Budget:
     parts = [
         from_changes("printed scale", "rectangular", changes([middle + (points - middle) * (1 + scale_u)])),
         from_changes("camera and card", "normal", changes(_other_cameras(points, view))),
+        from_changes("flatness of the card", "normal", changes([_stretched(points, view)])),
         from_changes("plane of the tip", "rectangular", changes([_moved_plane(points, view, settings)])),
         from_changes("lean of the reed", "rectangular", leaned),
         from_changes("model of the edge", "normal", changes(_edge_model(points, view))),
@@ -113,6 +118,13 @@ def _other_cameras(points: Floats, view: View) -> list[Floats]:
             other = view.camera.with_vector(here + np.sqrt(value) * vector)
             moved.append(other.to_mm(pixels, view.tip_offset_mm))
     return moved
+
+
+def _stretched(points: Floats, view: View) -> Floats:
+    """The outline, taller by what the card may be bent: the residuals of its markers tell how much."""
+    middle = points.mean(axis=0)
+    relative = FLATNESS_PER_MM * view.side_residual_px / view.px_per_mm
+    return np.asarray(middle + (points - middle) * [1.0, 1.0 + relative])
 
 
 def _moved_plane(points: Floats, view: View, settings: Settings) -> Floats:

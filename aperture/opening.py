@@ -16,16 +16,17 @@ from aperture.view import View
 
 Floats = NDArray[np.float64]
 
-# A blade's rim at the tip, and how far a lit inner wall is seen to fade: working values from memory, about 0.06
-# to 0.15 mm, and 0.05 to 0.25 mm. What the doubt does to the outline is found by fitting again with the others.
+# A blade's rim at the tip, and how far a lit inner wall is seen to fade: working values from memory, about
+# 0.06 to 0.15 mm, and 0.05 to 0.25 mm. What the doubt does to the outline is found by fitting again with the
+# other two.
 USUAL = Assumed(rim_mm=0.105, reach_mm=0.15)
 THICKER = Assumed(rim_mm=0.130, reach_mm=0.15)  # one standard uncertainty more
 SHORTER = Assumed(rim_mm=0.105, reach_mm=0.05)
 # Where the band between the edge and the end of the cane is thicker than a rim, yet no more than this, it may
 # be a lit inner wall.
 THICKEST_RIM_MM, WIDEST_WALL_MM = 0.17, 1.3
-# What the model may leave unexplained, relative to the rim's brightness, before a person must look, and before
-# there is no result; how far the doubt about rim and wall may move the height (one standard uncertainty).
+# What the model may leave unexplained, relative to the rim's brightness, before a person must look, and
+# before there is no result; how far the doubt about rim and wall may move the height (standard uncertainty).
 WEAK_MISFIT, WORST_MISFIT, MOST_WALL_DOUBT_MM = 0.075, 0.12, 0.03
 # How much smaller the misfit around a reading with a lit wall must be than that of the plain reading.
 CLEARLY_BETTER = 0.8
@@ -66,14 +67,16 @@ def find_opening(photo: Photo, view: View) -> Outline:
     tries = []
     for seed in seeds:
         starts = [seed.blades, *(_pushed(patch, view, seed.blades, side) for side in ("lower", "upper"))]
-        found = [explain(patch, view, start, blur_mm, USUAL, rounds=(8,)) for start in starts if start is not None]
+        found = [
+            explain(patch, view, start, blur_mm, USUAL, rounds=(8,)) for start in starts if start is not None
+        ]
         found = [each for each in found if _is_opening(each, view)]
         if found:
             tries.append(_best_on_band(patch, view, seed.blades, found, blur_mm))
     if not tries:
         raise OpeningError("opening-not-found" if _something_there(patch, view) else "no-reed")
     tries.sort(key=lambda found: -_score(patch, view, found))
-    best = explain(patch, view, tries[0].blades, blur_mm, USUAL)
+    best = explain(patch, view, tries[0].blades, blur_mm, USUAL, rounds=(12, 12, 12))
     if _another(patch, view, best, tries[1:]):
         raise OpeningError("more-than-one-reed")
     if _glare(patch, view, best, blur_mm):
@@ -159,14 +162,16 @@ def _band(blades: Blades) -> Floats:
 
 
 def _pushed(patch: Patch, view: View, blades: Blades, side: str) -> Blades | None:
-    """Blades with one edge moved out to a rim's thickness inside the end of the cane; None if it is no wall."""
+    """Blades with one edge moved out to a rim's thickness from the end of the cane; None if it is no wall."""
     from scipy.ndimage import gaussian_filter
 
     x = np.linspace(blades.left, blades.right, 62)[6:-6]
     low, high = blades.edges(x)
     edge, sign = (low, -1.0) if side == "lower" else (high, 1.0)
     reach = np.arange(0.0, WIDEST_WALL_MM + 0.3, 0.25 / view.px_per_mm)
-    points = np.stack([np.broadcast_to(x[:, None], (len(x), len(reach))), edge[:, None] + sign * reach], axis=-1)
+    points = np.stack(
+        [np.broadcast_to(x[:, None], (len(x), len(reach))), edge[:, None] + sign * reach], axis=-1
+    )
     light = patch.sample(view.to_pixel(blades.to_card(points.reshape(-1, 2))).reshape(points.shape))
     smooth = gaussian_filter(light, (3.0, 3.0))
     change = np.abs(np.gradient(smooth, axis=1)) / (0.1 + smooth)
@@ -189,9 +194,11 @@ def _blur_across(view: View) -> float:
 
 
 def _is_opening(found: Explained, view: View) -> bool:
-    """Whether what was fitted is a dark place within a brighter rim, where a tip can be, and explained well."""
+    """Whether what was fitted is a dark place within a brighter rim, where a tip can be, well explained."""
     rim, bore = float(np.median(found.rim)), float(np.median(found.bore, axis=1).min())
-    return rim > 0.03 and bore < 0.35 * rim and found.misfit < 0.45 * rim and plausible(found.blades, view.scale)
+    return (
+        rim > 0.03 and bore < 0.35 * rim and found.misfit < 0.45 * rim and plausible(found.blades, view.scale)
+    )
 
 
 def _outline(best: Explained, thicker: Explained, shorter: Explained, blur_mm: float) -> Outline:

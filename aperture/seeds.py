@@ -1,8 +1,9 @@
 """First guesses of where the opening is: dark, long, level places in the notch with something bright around.
 
-A closing with an upright line fills whatever is dark and lower than the line, so that what it changes is dark
-between something bright above and below, on a light or a dark background alike. Pieces of that are turned
-into blades, moved onto the strongest edges nearby, and rated by how completely a bright border surrounds them.
+A closing with an upright line fills whatever is dark and lower than the line, so that what it changes is
+dark between something bright above and below, on a light or a dark background alike. Pieces of that are
+turned into blades, moved onto the strongest edges nearby, and rated by how completely a bright border
+surrounds them.
 """
 
 from dataclasses import dataclass, replace
@@ -23,7 +24,17 @@ TALLEST_MM = 3.4
 LINES_MM = (0.8, 1.7, TALLEST_MM)
 NARROWEST_MM, WIDEST_MM = 3.5, 10.0
 MOST_ROLL_DEG = 35.0
-DEPTHS = (0.03, 0.06, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6)  # how much darker than its surroundings, stored brightness
+DEPTHS = (
+    0.03,
+    0.06,
+    0.1,
+    0.15,
+    0.2,
+    0.3,
+    0.4,
+    0.5,
+    0.6,
+)  # how much darker than its surroundings, stored brightness
 THIN_MM = 0.45  # thin seeds rate low by nature, and are kept apart from tall ones
 MOST_SEEDS = 3  # of either kind that are worth the time of a closer look
 

@@ -63,7 +63,7 @@ class PhotoLimits(_Group):
     )
     tilt_refuse_deg: Angle = Field(default=25.0, description="Degrees, likewise. More: refused as too steep.")
     blur_review_mm: Positive = Field(
-        default=0.07, description="mm on the card, standard deviation of the blur. More: to review."
+        default=0.075, description="mm on the card, standard deviation of the blur. More: to review."
     )
     blur_refuse_mm: Positive = Field(default=0.16, description="mm, likewise. More: refused as too blurred.")
     self_check_limit_mm: Positive = Field(

@@ -28,7 +28,7 @@ SIDE_SAMPLES = 5  # neighbouring profiles averaged at each place
 # Linear light of paper below which noise and rounding rule; least contrast of print against paper; and how
 # far marker sides may lie from where they belong (rms, mm) before the card counts as bent. Working values.
 DARKEST_WHITE, LEAST_CONTRAST = 0.03, 0.02
-BENT_MM, BENT_BADLY_MM = 0.02, 0.15
+BENT_MM, BENT_BADLY_MM = 0.010, 0.05
 REACH_MM = 1.1  # to either side of an edge; the black border is 1.6 mm wide, the white margin more
 
 
@@ -166,7 +166,8 @@ def _prior(photo: Photo) -> Prior:
 
     The equivalent focal length is a whole number of millimetres and phones stretch it by correcting
     distortion: 4 % is from comparing such numbers with calibrations (from memory, no source). Without EXIF
-    the main camera of a phone is likely, 26 mm within a third.
+    the main camera of a phone is likely, 26 mm within a third. Whether the number includes digital zoom
+    differs from phone to phone (from memory, no source), so with zoom it lies between the two.
     """
     rows, columns = photo.luma.shape
     diagonal = float(np.hypot(rows, columns))
@@ -175,9 +176,10 @@ def _prior(photo: Photo) -> Prior:
         equivalent_mm, doubt = photo.focal_length_35mm, 0.04
     else:
         equivalent_mm, doubt = photo.focal_length_35mm or 26.0, 0.33
+    zoom = max(1.0, photo.digital_zoom)
     return Prior(
-        focal_px=equivalent_mm / FULL_FRAME_DIAGONAL_MM * diagonal,
-        focal_relative_u=doubt,
+        focal_px=equivalent_mm * float(np.sqrt(zoom)) / FULL_FRAME_DIAGONAL_MM * diagonal,
+        focal_relative_u=float(np.hypot(doubt, np.log(zoom) / 2)),
         principal_px=np.array([(columns - 1) / 2, (rows - 1) / 2]),
         principal_u_px=(0.01 if whole else 0.15) * diagonal,
     )
@@ -227,7 +229,7 @@ def _profiles(luma: NDArray[np.uint8], camera: Camera, sides: _Sides) -> _Profil
         ahead = camera.to_pixel(sides.points_mm + 0.5 * direction_mm)
         return ahead - camera.to_pixel(sides.points_mm - 0.5 * direction_mm)
 
-    # seen at a slant, what is square on the card is not in the photo: along the side as seen, and square to it
+    # at a slant, what is square on the card is not so in the photo: along the side, and square to it, as seen
     along = one_mm(sides.outward_mm @ np.array([[0.0, 1.0], [-1.0, 0.0]]))
     along /= np.linalg.norm(along, axis=1, keepdims=True)
     across = along @ np.array([[0.0, 1.0], [-1.0, 0.0]])

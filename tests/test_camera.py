@@ -159,7 +159,8 @@ def test_the_start_survives_perfect_symmetry():
         [[945, 146], [1105, 145], [1101, 304], [943, 304]],
     ]
     corners = np.concatenate([card.marker_corners_mm(i) for i in ALL_MARKERS])
-    prior = Prior(1258.4, 0.04, np.array([611.5, 443.5]), 15.0)
+    focal_px = 36 / 43.267 * float(np.hypot(1224, 888))  # 36 mm equivalent, of a diagonal of 43.267 mm
+    prior = Prior(focal_px, 0.04, np.array([611.5, 443.5]), 15.0)
     start = start_camera(corners, np.concatenate(seen).astype(float), prior, (1224, 888))
     # OpenCV's other methods (iterative, SQPNP) put the card 105.8 mm before the lens.
     assert start.shift_mm[2] == pytest.approx(105.8, abs=0.5)
