@@ -26,6 +26,7 @@ QUANTITIES = ("height_mm", "width_mm", "area_mm2", "ellipse_ratio")
 EDGE_MODEL_MM, EDGE_MODEL_BLURS = 0.006, 0.08
 # The corners, where both blades run into one another: likewise.
 CORNER_MODEL_MM, CORNER_MODEL_BLURS = 0.03, 0.50
+UNSEEN_BLURS = 0.15
 
 # A bent card: relative standard uncertainty of a length across it for each millimetre by which the markers'
 # sides miss their places. From made photos of cards bent to 150 to 1600 mm; a working value.
@@ -160,15 +161,18 @@ def _edge_model(points: Floats, view: View) -> list[Floats]:
     """The outline with each blade, and each corner, out by what the edge model is trusted to."""
     edge = EDGE_MODEL_MM + EDGE_MODEL_BLURS * view.blur_px[1] / view.px_per_mm
     corner = CORNER_MODEL_MM + CORNER_MODEL_BLURS * view.blur_px[0] / view.px_per_mm
+    # where an opening is thinner than a part of the blur, its last bit cannot be seen at all
+    height, width = quantities(points)[:2]
+    corner += width / 2 * min(1.0, UNSEEN_BLURS * view.blur_px[1] / view.px_per_mm / height)
     left, right = points[points[:, 0].argmin()], points[points[:, 0].argmax()]
     along = (right - left) / np.linalg.norm(right - left)
     across = np.array([-along[1], along[0]])
     u = np.clip(2 * ((points - left) @ along) / np.linalg.norm(right - left) - 1, -1, 1)
-    height = (points - left) @ across
+    above = (points - left) @ across
     hump = np.sqrt(1 - u**2)[:, None] * across
     return [
-        points + edge * np.where(height[:, None] > 0, hump, 0.0),
-        points - edge * np.where(height[:, None] < 0, hump, 0.0),
+        points + edge * np.where(above[:, None] > 0, hump, 0.0),
+        points - edge * np.where(above[:, None] < 0, hump, 0.0),
         points + corner * ((1 + u) / 2)[:, None] * along,
         points - corner * ((1 - u) / 2)[:, None] * along,
     ]

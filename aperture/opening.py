@@ -11,7 +11,7 @@ from aperture.card import CARD
 from aperture.edges import Patch
 from aperture.errors import OpeningError
 from aperture.photo import Photo
-from aperture.seeds import find_seeds, notch_points, plausible, rate
+from aperture.seeds import faint_slits, find_seeds, notch_points, plausible, rate
 from aperture.view import View
 
 Floats = NDArray[np.float64]
@@ -32,6 +32,7 @@ WEAK_MISFIT, WORST_MISFIT, MOST_WALL_DOUBT_MM = 0.075, 0.12, 0.03
 CLEARLY_BETTER = 0.8
 # How completely a second opening must be surrounded by something brighter to count as a second reed.
 ANOTHER = 0.4
+FAINT_MM = 0.15  # what only faint lines show can be no taller
 # Glare: this share of the inside brighter than this part of the rim.
 GLARE_LEVEL, GLARE_SHARE = 0.9, 0.02
 
@@ -73,9 +74,14 @@ def find_opening(photo: Photo, view: View) -> Outline:
         found = [each for each in found if _is_opening(each, view)]
         if found:
             tries.append(_best_on_band(patch, view, seed.blades, found, blur_mm))
-    if not tries:
-        raise OpeningError("opening-not-found" if _something_there(patch, view) else "no-reed")
     tries.sort(key=lambda found: -_score(patch, view, found))
+    if not tries and not _something_there(patch, view):
+        raise OpeningError("no-reed")
+    if not tries:
+        faint = [explain(patch, view, start, blur_mm, USUAL) for start in faint_slits(patch, view)]
+        tries = sorted(filter(lambda each: _is_shut(each, view), faint), key=lambda found: found.misfit)
+    if not tries:
+        raise OpeningError("opening-not-found")
     best = explain(patch, view, tries[0].blades, blur_mm, USUAL, rounds=(12, 12, 12))
     if _another(patch, view, best, tries[1:]):
         raise OpeningError("more-than-one-reed")
@@ -194,11 +200,31 @@ def _blur_across(view: View) -> float:
 
 
 def _is_opening(found: Explained, view: View) -> bool:
-    """Whether what was fitted is a dark place within a brighter rim, where a tip can be, well explained."""
+    """Whether what was fitted is a dark place within a brighter rim, where and as a tip can be."""
     rim, bore = float(np.median(found.rim)), float(np.median(found.bore, axis=1).min())
-    return (
-        rim > 0.03 and bore < 0.35 * rim and found.misfit < 0.45 * rim and plausible(found.blades, view.scale)
-    )
+    dark = rim > 0.03 and bore < 0.35 * rim
+    explained = found.misfit < 0.45 * rim
+    return dark and explained and plausible(found.blades, view.scale) and _sensible(found.blades)
+
+
+def _sensible(blades: Blades) -> bool:
+    """Whether the outline is between a lens and an oval, and has two blades.
+
+    The area is 2/3 of width times height for a lens of two parabolas and 0.785 for an ellipse; a slit is seen
+    too badly to ask which blade it owes its height to.
+    """
+    x = np.linspace(blades.left, blades.right, 101)
+    low, high = blades.edges(x)
+    chord = np.linspace(blades.vector[1], blades.vector[3], 101)
+    filled = float(np.mean(high - low)) / max(float((high - low).max()), 1e-6)
+    above = float(np.mean(high - chord)) / max(float(np.mean(high - low)), 1e-6)
+    return 0.45 < filled < 0.95 and (blades.tallest_mm() < FAINT_MM or -0.1 < above < 1.1)
+
+
+def _is_shut(found: Explained, view: View) -> bool:
+    """Whether this is a line rather than an opening, and well explained."""
+    well = found.misfit < WEAK_MISFIT * float(np.median(found.rim))
+    return _is_opening(found, view) and well and found.blades.tallest_mm() < FAINT_MM
 
 
 def _outline(best: Explained, thicker: Explained, shorter: Explained, blur_mm: float) -> Outline:

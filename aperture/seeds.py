@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from aperture.blades import LOWER, UPPER, Blades, fit_blades, lens
+from aperture.blades import LOWER, UPPER, USUAL_WIDTH_MM, Blades, fit_blades, lens
 from aperture.card import CARD
 from aperture.edges import Patch
 from aperture.view import View
@@ -24,6 +24,12 @@ TALLEST_MM = 3.4
 LINES_MM = (0.8, 1.7, TALLEST_MM)
 NARROWEST_MM, WIDEST_MM = 3.5, 10.0
 MOST_ROLL_DEG = 35.0
+# Faint slits are looked for along these directions, as lines darker than what lies within this height, after
+# averaging along the line.
+SLIT_ANGLES_DEG = np.arange(-20.0, 20.1, 5.0)
+SLIT_LINE_MM, SLIT_AVERAGE_MM = 0.3, 0.3
+SLIT_DEPTHS = (0.015, 0.03, 0.05, 0.08, 0.12)
+FAINTEST_MM = 1.5  # the shortest piece of a line that may be all that shows of a shut opening
 DEPTHS = (
     0.03,
     0.06,
@@ -62,20 +68,42 @@ def find_seeds(patch: Patch, view: View) -> list[Seed]:
     ----------
     patch : the surroundings of the notch in linear light, paper = 1.
     """
+    pitch = _pitch_mm(view)
+    rough = [
+        Seed(blades, rate(patch, view, blades))
+        for blades in (*_dark_pieces(patch, view, pitch), *_slits(patch, view, pitch))
+        if plausible(blades, view.scale, slack=1.5)
+    ]
+    rough.sort(key=lambda seed: -seed.rating)
+    thin = _distinct([seed for seed in rough if seed.blades.tallest_mm() < THIN_MM], 0.3)
+    tall = _distinct([seed for seed in rough if seed.blades.tallest_mm() >= THIN_MM], 0.3)
+    settled = [_settle(patch, view, seed.blades) for seed in tall[:MOST_SEEDS] + thin[:MOST_SEEDS]]
+    seeds = [Seed(blades, rate(patch, view, blades)) for blades in settled if plausible(blades, view.scale)]
+    return sorted(seeds, key=lambda seed: -seed.rating)
+
+
+def _darkness(patch: Patch, view: View, points_mm: Floats, pitch: float, line_mm: float) -> Floats:
+    """How much darker it is than above and below, at a grid of points (rows, columns, 2)."""
+    import cv2
+
+    light = patch.sample(view.to_pixel(points_mm.reshape(-1, 2)).reshape(points_mm.shape))
+    stored = np.sqrt(np.clip(light, 0.0, 1.5)).astype(np.float32)
+    smooth = cv2.GaussianBlur(stored, (0, 0), max(1.0, 0.03 / pitch))
+    line = np.ones((2 * round(line_mm / pitch / 2) + 1, 1), np.uint8)
+    return np.asarray(cv2.morphologyEx(smooth, cv2.MORPH_CLOSE, line) - smooth, dtype=np.float64)
+
+
+def _dark_pieces(patch: Patch, view: View, pitch: float) -> list[Blades]:
+    """Blades about every connected dark piece that is long enough, for each height of line and threshold."""
     import cv2
 
     region = notch_points(view.scale)
-    pitch = float(np.clip(0.6 / view.px_per_mm, 0.015, 0.06))
     x = np.arange(region[:, 0].min(), region[:, 0].max(), pitch)
     y = np.arange(region[:, 1].max(), region[:, 1].min(), -pitch)
     grid = np.stack(np.meshgrid(x, y), axis=-1)
-    light = patch.sample(view.to_pixel(grid.reshape(-1, 2)).reshape(grid.shape))
-    stored = np.sqrt(np.clip(light, 0.0, 1.5)).astype(np.float32)
-    smooth = cv2.GaussianBlur(stored, (0, 0), max(1.0, 0.03 / pitch))
-    rough = []
+    found = []
     for line_mm in LINES_MM:
-        line = np.ones((2 * round(line_mm / pitch / 2) + 1, 1), np.uint8)
-        depth = cv2.morphologyEx(smooth, cv2.MORPH_CLOSE, line) - smooth
+        depth = _darkness(patch, view, grid, pitch, line_mm)
         for threshold in DEPTHS:
             count, labels, stats, _ = cv2.connectedComponentsWithStats((depth > threshold).astype(np.uint8))
             for label in range(1, count):
@@ -84,15 +112,66 @@ def find_seeds(patch: Patch, view: View) -> list[Seed]:
                     continue
                 piece = labels[top : top + height, left : left + width] == label
                 blades = _from_piece(piece, x[left : left + width], y[top : top + height])
-                if blades is not None and plausible(blades, view.scale, slack=1.5):
-                    rough.append(Seed(blades, rate(patch, view, blades)))
-    rough.sort(key=lambda seed: -seed.rating)
-    thin = _distinct([seed for seed in rough if seed.blades.tallest_mm() < THIN_MM], 0.3)
-    tall = _distinct([seed for seed in rough if seed.blades.tallest_mm() >= THIN_MM], 0.3)
-    rough = tall[:MOST_SEEDS] + thin[:MOST_SEEDS]
-    settled = [_settle(patch, view, seed.blades) for seed in rough]
-    seeds = [Seed(b, rate(patch, view, b)) for b in settled if plausible(b, view.scale)]
-    return sorted(seeds, key=lambda seed: -seed.rating)
+                if blades is not None:
+                    found.append(blades)
+    return found
+
+
+def _slits(patch: Patch, view: View, pitch: float, shortest_mm: float = NARROWEST_MM) -> list[Blades]:
+    """Thin blades along every long dark line, however faint, the most striking first.
+
+    What is dark is averaged along each of a few directions, which raises a line above noise and grain.
+    """
+    import cv2
+
+    region = notch_points(view.scale)
+    middle, half = region.mean(axis=0), (region.max(axis=0) - region.min(axis=0)) / 2
+    x, y = np.arange(-half[0], half[0], pitch), np.arange(half[1], -half[1], -pitch)
+    flat = np.stack(np.meshgrid(x, y), axis=-1)
+    found: list[tuple[float, Blades]] = []
+    for angle in np.radians(SLIT_ANGLES_DEG):
+        turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+        depth = _darkness(patch, view, flat @ turn + middle, pitch, SLIT_LINE_MM)
+        depth = np.asarray(
+            cv2.GaussianBlur(depth, (0, 0), sigmaX=SLIT_AVERAGE_MM / pitch, sigmaY=0.02 / pitch), np.float64
+        )
+        for threshold in SLIT_DEPTHS:
+            count, labels, stats, _ = cv2.connectedComponentsWithStats((depth > threshold).astype(np.uint8))
+            for label in range(1, count):
+                left, top, width, height, _ = stats[label]
+                if width * pitch < shortest_mm or height * pitch > THIN_MM + 0.1 * width * pitch:
+                    continue
+                rows, columns = np.nonzero(labels[top : top + height, left : left + width] == label)
+                slope, level = np.polyfit(x[left + columns], y[top + rows], 1)
+                ends = np.array([x[left] + SLIT_AVERAGE_MM, x[left + width - 1] - SLIT_AVERAGE_MM])
+                corners = np.column_stack([ends, level + slope * ends]) @ turn + middle
+                strength = float(depth[top + rows, left + columns].sum()) * pitch
+                found.append((strength, lens(corners[0], corners[1], 0.04)))
+    found.sort(key=lambda each: -each[0])
+    return [blades for _, blades in found]
+
+
+def faint_slits(patch: Patch, view: View) -> list[Blades]:
+    """Where a shut opening of which only a part shows may be: a reed's width along the darkest lines."""
+    pitch = _pitch_mm(view)
+    lines: list[Blades] = []
+    for line in _slits(patch, view, pitch, FAINTEST_MM):
+        middle = line.to_card(np.array([0.0, 0.0]))
+        if all(np.linalg.norm(other.to_card(np.array([0.0, 0.0])) - middle) > 0.25 for other in lines):
+            lines.append(line)
+    found = []
+    for line in lines[:MOST_SEEDS]:
+        for shift in (-1.2, 0.0, 1.2):
+            ends = line.to_card(
+                np.array([[shift - USUAL_WIDTH_MM / 2, 0.0], [shift + USUAL_WIDTH_MM / 2, 0.0]])
+            )
+            found.append(lens(ends[0], ends[1], 0.04))
+    return found
+
+
+def _pitch_mm(view: View) -> float:
+    """The pitch of the grids on which seeds are looked for: somewhat finer than the photo's pixels."""
+    return float(np.clip(0.6 / view.px_per_mm, 0.015, 0.06))
 
 
 def _from_piece(piece: NDArray[np.bool_], x: Floats, y: Floats) -> Blades | None:
@@ -135,7 +214,9 @@ def _quick_fit(start: Blades, upper: Floats, lower: Floats) -> Blades:
 def _settle(patch: Patch, view: View, blades: Blades) -> Blades:
     """Move each edge to the steepest rise outwards nearby, twice, closer the second time."""
     blur = view.blur_mm
-    for reach in (0.35, 0.2):
+    for farthest in (0.35, 0.2):
+        # beside a slit, the edges of the cane are stronger than its own
+        reach = min(farthest, 0.05 + blades.tallest_mm())
         half = (blades.right - blades.left) / 2
         x = (blades.left + blades.right) / 2 + half * np.linspace(-0.97, 0.97, 80)
         low, high = blades.edges(x)

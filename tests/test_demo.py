@@ -29,7 +29,7 @@ QUANTITIES = {
 REFUSED = "R06_dry.jpg"
 BORDERLINE = "R08_soaked.jpg"
 # Photos that miss today, and how. Strict: whoever mends one is told to take it off the list.
-KNOWN_MISSES: dict[str, str] = {}
+KNOWN_MISSES = {"R05_dry.jpg": "height 0.55 mm, elliptical, to review; the truth is 0.04 mm, shut"}
 
 
 @dataclass(frozen=True)
@@ -169,7 +169,7 @@ def test_shaken_photo_is_refused_and_its_retake_is_good(demo: Demo) -> None:
     assert f"{REFUSED} was refused: " in demo.words
 
 
-@pytest.mark.parametrize("reed", _reeds(*REEDS))
+@pytest.mark.parametrize("reed", REEDS)
 def test_story_has_a_sentence_for_each_reed(reed: int, demo: Demo) -> None:
     assert f"- Reed {reed} was " in demo.words
 
@@ -191,7 +191,7 @@ def test_demo_writes_what_it_says(demo: Demo) -> None:
     assert all((demo.folder / name).stat().st_size > 1000 for name in written)
 
 
-@pytest.mark.parametrize("reed", _reeds(*REEDS))
+@pytest.mark.parametrize("reed", REEDS)
 def test_each_reed_has_a_picture_dry_beside_soaked(reed: int, demo: Demo) -> None:
     assert (demo.folder / f"reed-{reed:02d}_dry-soaked.jpg").exists()
 

@@ -63,8 +63,11 @@ BAD = {
     "water-film": {"glare"},
 }
 # Photos that miss a limit today, and by how much. Strict: whoever mends one is told to take it off the list.
-KNOWN_MISSES: dict[str, str] = {}
-WRONG_FLAG: dict[str, str] = {}
+KNOWN_MISSES = {
+    "round-22": "height +0.031 mm, limit 0.030",
+    "slit-02": "area +4.8 %, limit 4 %",
+}
+WRONG_FLAG = {"water-film": "edge-weak, inner-wall-lit: sent to review, but nobody is told of the film"}
 
 BASE = "open-05"  # the photo on which everything that must not matter is tried
 JSON_KEYS = {
@@ -75,7 +78,7 @@ JSON_KEYS = {
 }
 
 
-def _cases(names: tuple[str, ...], misses: dict[str, str] = KNOWN_MISSES) -> list[Any]:
+def _cases(names: tuple[str, ...], misses: dict[str, str]) -> list[Any]:
     marks = {name: [pytest.mark.xfail(strict=True, reason=reason)] for name, reason in misses.items()}
     return [pytest.param(name, marks=marks.get(name, [])) for name in names]
 
@@ -170,7 +173,7 @@ def test_every_photo_has_its_expectation() -> None:
     assert sorted({*GOOD, *LIT_WALL, *BAD}) == sorted(path.stem for path in PHOTOS.glob("*.jpg"))
 
 
-@pytest.mark.parametrize("name", _cases(GOOD))
+@pytest.mark.parametrize("name", _cases(GOOD, KNOWN_MISSES))
 def test_good_photo_is_measured_within_the_limits(name: str, measured_once: dict[str, Measurement]) -> None:
     result, truth = measured_once[name], _facts(name)["truth"]
     assert result.outcome == "measured", result.reason
@@ -219,11 +222,11 @@ def test_truth_lies_within_the_stated_uncertainty(measured_once: dict[str, Measu
             count += 1
             if abs(error) > result.u[quantity]:
                 missed.append(f"{name} {quantity} {error:+.4f} ({result.u[quantity]:.4f})")
-    assert count >= 4 * (len(GOOD) - len(KNOWN_MISSES))
+    assert count >= 4 * len(GOOD)
     assert len(missed) <= (1 - SHARE_COVERED) * count, missed
 
 
-@pytest.mark.parametrize("name", _cases(GOOD))
+@pytest.mark.parametrize("name", GOOD)
 def test_where_the_camera_stood(name: str, measured_once: dict[str, Measurement]) -> None:
     """Distance, pixels per millimetre and tilt against the camera with which the photo was rendered."""
     view, facts = measured_once[name].view, _facts(name)
@@ -243,7 +246,7 @@ def test_reed_tag_is_read(measured_once: dict[str, Measurement]) -> None:
     assert (measured_once["reed-tag"].reed, measured_once["open-09"].reed) == (number, None)
 
 
-@pytest.mark.parametrize("name", _cases(GOOD))
+@pytest.mark.parametrize("name", GOOD)
 def test_printed_ellipses_measure_what_was_drawn(name: str, measured_once: dict[str, Measurement]) -> None:
     """The card's own check: nominal sizes of the artwork."""
     control = measured_once[name].control
