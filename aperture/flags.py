@@ -160,8 +160,8 @@ _LIST = [
         "opening-not-found",
         "refuse",
         "The reed's opening could not be outlined.",
-        "Even light, plain background, the tip in the middle of the notch; take it again. If you see no opening"
-        " either, the reed is shut.",
+        "Even light, plain background, the tip in the middle of the notch; take it again. If you see no"
+        " opening either, the reed is shut.",
     ),
     Flag(
         "more-than-one-reed",

@@ -33,8 +33,9 @@ CLEARLY_BETTER = 0.8
 # How completely a second opening must be surrounded by something brighter to count as a second reed.
 ANOTHER = 0.4
 FAINT_MM = 0.15  # what only faint lines show can be no taller
-# Glare: this share of the inside brighter than this part of the rim.
-GLARE_LEVEL, GLARE_SHARE = 0.9, 0.02
+# Glare: this share of the inside brighter than this part of the rim; and a film of water: all of it brighter
+# than that part.
+GLARE_LEVEL, GLARE_SHARE, FILM_LEVEL = 0.9, 0.02, 0.12
 
 
 @dataclass(frozen=True)
@@ -121,7 +122,11 @@ def _another(patch: Patch, view: View, best: Explained, others: list[Explained])
 
 
 def _glare(patch: Patch, view: View, found: Explained, blur_mm: float) -> bool:
-    """Whether something as bright as the rim lies inside the opening, away from its edges."""
+    """Whether light from outside reaches the eye where the bore should be dark, away from the edges.
+
+    Either a part is as bright as the rim (a lamp mirrored in wet cane), or not even the darkest part is dark
+    (a film of water across the opening).
+    """
     blades = found.blades
     margin = 0.15 + 2.5 * blur_mm
     x = np.linspace(blades.left, blades.right, 120)
@@ -132,7 +137,9 @@ def _glare(patch: Patch, view: View, found: Explained, blur_mm: float) -> bool:
         return False
     grid = np.stack(np.broadcast_arrays(x[:, None], y[None, :]), axis=-1)
     light = patch.sample(view.to_pixel(blades.to_card(grid[inside])))
-    return bool(np.mean(light > GLARE_LEVEL * np.median(found.rim)) > GLARE_SHARE)
+    rim = np.median(found.rim)
+    bright = np.mean(light > GLARE_LEVEL * rim) > GLARE_SHARE
+    return bool(bright or np.quantile(light, 0.05) > FILM_LEVEL * rim)
 
 
 def _score(patch: Patch, view: View, found: Explained) -> float:

@@ -29,7 +29,7 @@ QUANTITIES = {
 REFUSED = "R06_dry.jpg"
 BORDERLINE = "R08_soaked.jpg"
 # Photos that miss today, and how. Strict: whoever mends one is told to take it off the list.
-KNOWN_MISSES = {"R05_dry.jpg": "height 0.55 mm, elliptical, to review; the truth is 0.04 mm, shut"}
+KNOWN_MISSES: dict[str, str] = {}
 
 
 @dataclass(frozen=True)
