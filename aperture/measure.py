@@ -143,11 +143,11 @@ def _named(
 
 def _refused(result: Measurement, error: ApertureError) -> Measurement:
     flag = FLAGS[error.code]
-    detail = f" ({error.detail})" if error.detail else ""
+    reason = f"{flag.sentence.removesuffix('.')} ({error.detail})." if error.detail else flag.sentence
     return replace(
         result,
         outcome="refused",
-        reason=flag.sentence + detail,
+        reason=reason,
         advice=flag.advice,
         flags=(error.code, *result.flags),
     )
