@@ -78,7 +78,8 @@ def find_opening(photo: Photo, view: View) -> Outline:
     tries.sort(key=lambda found: -_score(patch, view, found))
     if not tries and not _something_there(patch, view):
         raise OpeningError("no-reed")
-    if not tries:
+    is_faint = not tries
+    if is_faint:
         faint = [explain(patch, view, start, blur_mm, USUAL) for start in faint_slits(patch, view)]
         tries = sorted(filter(lambda each: _is_shut(each, view), faint), key=lambda found: found.misfit)
     if not tries:
@@ -92,7 +93,7 @@ def find_opening(photo: Photo, view: View) -> Outline:
         raise OpeningError("opening-not-found", "what is there does not look like the opening of a reed")
     thicker = explain(patch, view, best.blades, blur_mm, THICKER, rounds=(6,))
     shorter = explain(patch, view, best.blades, blur_mm, SHORTER, rounds=(6,))
-    return _outline(best, thicker, shorter, blur_mm)
+    return _outline(best, thicker, shorter, blur_mm, is_faint)
 
 
 def _something_there(patch: Patch, view: View) -> bool:
@@ -139,7 +140,8 @@ def _glare(patch: Patch, view: View, found: Explained, blur_mm: float) -> bool:
     light = patch.sample(view.to_pixel(blades.to_card(grid[inside])))
     rim = np.median(found.rim)
     bright = np.mean(light > GLARE_LEVEL * rim) > GLARE_SHARE
-    return bool(bright or np.quantile(light, 0.05) > FILM_LEVEL * rim)
+    veil = view.black / view.white  # stray light that lies over ink and bore alike
+    return bool(bright or np.quantile(light, 0.05) - veil > FILM_LEVEL * rim)
 
 
 def _score(patch: Patch, view: View, found: Explained) -> float:
@@ -215,17 +217,18 @@ def _is_opening(found: Explained, view: View) -> bool:
 
 
 def _sensible(blades: Blades) -> bool:
-    """Whether the outline is between a lens and an oval, and has two blades.
+    """Whether the outline is between a lens and an oval, and lies about its chord rather than bowed away.
 
-    The area is 2/3 of width times height for a lens of two parabolas and 0.785 for an ellipse; a slit is seen
-    too badly to ask which blade it owes its height to.
+    The area is 2/3 of width times height for a lens of two parabolas and 0.785 for an ellipse. A line that
+    follows the outside of the cane is bowed by more than it is high; an opening with one flat blade, by half.
     """
     x = np.linspace(blades.left, blades.right, 101)
     low, high = blades.edges(x)
     chord = np.linspace(blades.vector[1], blades.vector[3], 101)
-    filled = float(np.mean(high - low)) / max(float((high - low).max()), 1e-6)
-    above = float(np.mean(high - chord)) / max(float(np.mean(high - low)), 1e-6)
-    return 0.45 < filled < 0.95 and (blades.tallest_mm() < FAINT_MM or -0.1 < above < 1.1)
+    tallest = max(blades.tallest_mm(), 1e-6)
+    filled = float(np.mean(high - low)) / tallest
+    bow = float(np.max(np.abs((low + high) / 2 - chord)))
+    return 0.45 < filled < 0.95 and bow < 0.6 * tallest + 0.03
 
 
 def _is_shut(found: Explained, view: View) -> bool:
@@ -234,7 +237,9 @@ def _is_shut(found: Explained, view: View) -> bool:
     return _is_opening(found, view) and well and found.blades.tallest_mm() < FAINT_MM
 
 
-def _outline(best: Explained, thicker: Explained, shorter: Explained, blur_mm: float) -> Outline:
+def _outline(
+    best: Explained, thicker: Explained, shorter: Explained, blur_mm: float, is_faint: bool
+) -> Outline:
     points = best.blades.polygon()
     edges = _edge_displacements(best)
     rim = thicker.blades.polygon() - points
@@ -243,7 +248,7 @@ def _outline(best: Explained, thicker: Explained, shorter: Explained, blur_mm: f
     wall_mm = abs(shorter.blades.tallest_mm() - best.blades.tallest_mm())
     rim_doubt_mm = abs(thicker.blades.tallest_mm() - best.blades.tallest_mm())
     flags = []
-    if misfit > WEAK_MISFIT:
+    if misfit > WEAK_MISFIT or is_faint:
         flags.append("edge-weak")
     if float(np.hypot(wall_mm / np.sqrt(3.0), rim_doubt_mm)) > MOST_WALL_DOUBT_MM:
         flags.append("inner-wall-lit")
