@@ -15,6 +15,7 @@ blades belongs into the uncertainty.
 """
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,19 +64,15 @@ class Assumed:
 class Explained:
     """The blades that explain the photo best.
 
-    `covariance` (16, 16) is that of the blades' parameters, from the noise alone. `rim`, `wall`, `bore`,
-    `outside` (2, n): brightness along the lower and the upper edge, paper = 1. `misfit` (rms of what is not
-    explained) and `noise` in the same unit.
+    `covariance` (16, 16) is that of the blades' parameters, from the noise alone. `rim`, `bore` (2, n):
+    brightness along the lower and the upper edge, paper = 1. `misfit` is the rms of what is not explained,
+    relative to the rim.
     """
 
     blades: Blades
     covariance: Floats
     rim: Floats
-    wall: Floats
     bore: Floats
-    outside: Floats
-    rim_mm: float
-    noise: float
     misfit: float
 
 
@@ -91,9 +88,9 @@ class _Samples:
     weight: float
 
 
-def _collect(patch: Patch, view: View, blades: Blades, blur_mm: float) -> _Samples:
+def _collect(patch: Patch, view: View, blades: Blades) -> _Samples:
     """Sample the photo on columns across the opening, near its edges."""
-    pixel_mm = 1.0 / view.px_per_mm
+    pixel_mm, blur_mm = 1.0 / view.px_per_mm, view.blur_across_mm
     inside = INSIDE_MM + INSIDE_BLURS * blur_mm
     outside = OUTSIDE_MM + OUTSIDE_BLURS * blur_mm
     beyond = 0.5 * blur_mm
@@ -208,6 +205,7 @@ def _knots(samples: _Samples, blades: Blades) -> _Knots:
     return _Knots(tuple(hats))
 
 
+@cache
 def _level_prior() -> tuple[Floats, Floats]:
     """What is usual of the brightnesses: rows of a matrix and a right-hand side, in standard deviations."""
     count = sum(COLUMNS)
@@ -233,7 +231,6 @@ def explain(
     patch: Patch,
     view: View,
     start: Blades,
-    blur_mm: float,
     assumed: Assumed,
     rounds: tuple[int, ...] = (12, 12),
 ) -> Explained:
@@ -243,14 +240,14 @@ def explain(
     ----------
     patch : the surroundings of the tip in linear light, paper = 1, sharpening undone.
     start : blades within a few blurs of the truth.
-    blur_mm : standard deviation of the blur across the opening, as measured on the card's markers.
+    view : where the millimetres are, and the blur across the opening as measured on the card's markers.
     assumed : thickness of the rim and reach of a lit wall.
     rounds : steps at the most; before each round, the photo is sampled anew about the blades found.
     """
-    result = _fit(_collect(patch, view, start, blur_mm), start, assumed, rounds[0])
+    result = _fit(_collect(patch, view, start), start, assumed, rounds[0])
     for steps in rounds[1:]:
         again = result.blades.reframed()
-        result = _fit(_collect(patch, view, again, blur_mm), again, assumed, steps)
+        result = _fit(_collect(patch, view, again), again, assumed, steps)
     return result
 
 
@@ -315,12 +312,8 @@ def _fit(samples: _Samples, start: Blades, assumed: Assumed, steps: int) -> Expl
         blades=replace(start, vector=theta[:-1]),
         covariance=covariance[:-1, :-1],
         rim=at[:, 0],
-        wall=at[:, 3],
         bore=at[:, 4],
-        outside=at[:, 1],
-        rim_mm=float(np.exp(theta[-1])),
-        noise=noise,
-        misfit=float(np.sqrt(np.mean(misfit**2))),
+        misfit=float(np.sqrt(np.mean(misfit**2)) / np.median(at[:, 0])),
     )
 
 
@@ -370,14 +363,14 @@ def _bounded(theta: Floats) -> Floats:
     return bounded
 
 
-def misfit_on(points_mm: Floats, light: Floats, found: Explained, blur_mm: float, assumed: Assumed) -> float:
+def misfit_on(points_mm: Floats, light: Floats, found: Explained, view: View, assumed: Assumed) -> float:
     """How badly blades explain the brightness (n,) at points (n, 2) that were chosen without them.
 
     The brightnesses are solved for again; the answer is the mean absolute misfit, which a few bright specks
     do not decide.
     """
     local = found.blades.to_local(points_mm)
-    samples = _Samples(local[:, 0], np.arange(len(local)), local[:, 1], light, blur_mm, 1.0)
+    samples = _Samples(local[:, 0], np.arange(len(local)), local[:, 1], light, view.blur_across_mm, 1.0)
     design = _knots(samples, found.blades).design(_patterns(samples, found.blades, assumed))
     rows, right = _level_prior()
     weight = INDEPENDENT / 0.02**2

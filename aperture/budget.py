@@ -161,19 +161,19 @@ def _leaned(points: Floats, view: View, half_width_deg: float) -> list[Floats]:
 
 def _edge_model(points: Floats, view: View) -> list[Floats]:
     """The outline with each blade, and each corner, out by what the edge model is trusted to."""
-    edge = EDGE_MODEL_MM + EDGE_MODEL_BLURS * view.blur_px[1] / view.px_per_mm
+    edge = EDGE_MODEL_MM + EDGE_MODEL_BLURS * view.blur_across_mm
     corner = CORNER_MODEL_MM + CORNER_MODEL_BLURS * view.blur_px[0] / view.px_per_mm
     # where an opening is thinner than a part of the blur, its last bit cannot be seen at all
     height, width = quantities(points)[:2]
-    corner += width / 2 * min(1.0, UNSEEN_BLURS * view.blur_px[1] / view.px_per_mm / height)
+    corner += width / 2 * min(1.0, UNSEEN_BLURS * view.blur_across_mm / height)
     left, right = points[points[:, 0].argmin()], points[points[:, 0].argmax()]
     along = (right - left) / np.linalg.norm(right - left)
     across = np.array([-along[1], along[0]])
     u = np.clip(2 * ((points - left) @ along) / np.linalg.norm(right - left) - 1, -1, 1)
     above = (points - left) @ across
     hump = np.sqrt(1 - u**2)[:, None] * across
-    thin = float(np.clip(3.0 - height / (view.blur_px[1] / view.px_per_mm), 0.0, 1.0))
-    slit = SLIT_BLURS / 2 * thin * view.blur_px[1] / view.px_per_mm
+    thin = float(np.clip(3.0 - height / view.blur_across_mm, 0.0, 1.0))
+    slit = SLIT_BLURS / 2 * thin * view.blur_across_mm
     return [
         points + slit * np.where(above[:, None] > 0, hump, -hump),
         points + edge * np.where(above[:, None] > 0, hump, 0.0),

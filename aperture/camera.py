@@ -65,12 +65,12 @@ class Camera:
         return rotation_matrix(self.rotation_vector)
 
     def to_pixel(self, points_mm: Floats, offset_mm: float = 0.0) -> Floats:
-        """Where points `offset_mm` in front of the card's face fall; (n, 2) mm to (n, 2) px."""
+        """Where points `offset_mm` in front of the card's face fall; (..., 2) mm to (..., 2) px."""
         rotation = self.rotation()
         seen = points_mm @ rotation[:, :2].T + (rotation[:, 2] * offset_mm + self.shift_mm)
-        flat = seen[:, :2] / seen[:, 2:]
+        flat = seen[..., :2] / seen[..., 2:]
         distance = flat * (self.focal_px / self.half_diagonal_px)
-        stretch = 1.0 + self.radial * np.sum(distance**2, axis=1, keepdims=True)
+        stretch = 1.0 + self.radial * np.sum(distance**2, axis=-1, keepdims=True)
         return np.asarray(self.principal_px + self.focal_px * flat * stretch)
 
     def to_mm(self, points_px: Floats, offset_mm: float = 0.0) -> Floats:

@@ -33,7 +33,7 @@ def _deviation(photo: Photo, view: View, ellipse: PrintedEllipse) -> float | Non
     start = _drawn(ellipse, view.scale)
     reach = np.array([ellipse.width_mm / 2 + 1.0, ellipse.height_mm / 2 + 1.0]) * view.scale
     patch = view.patch(photo.luma, np.stack([start.origin_mm - reach, start.origin_mm + reach]))
-    found = explain(patch, view, start, view.blur_px[1] / view.px_per_mm, PRINT, rounds=(8,))
+    found = explain(patch, view, start, PRINT, rounds=(8,))
     if not np.median(found.rim) > 2 * np.median(found.bore):
         return None
     try:

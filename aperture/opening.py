@@ -44,16 +44,13 @@ class Outline:
 
     `points_mm` (n, 2) float64: closed polygon in card millimetres, plane of the tip, counter-clockwise from
     the left corner. `displacements_mm` (k, n, 2): independent ways in which the outline may really lie
-    elsewhere, each one standard uncertainty; `sources` (k,) names them. `wall_mm` is how far apart two
-    readings of a lit inner wall lie; `misfit` what the model leaves unexplained, relative to the rim.
+    elsewhere, each one standard uncertainty; `sources` (k,) names them.
     """
 
     points_mm: Floats
     displacements_mm: Floats
     sources: tuple[str, ...]
     flags: tuple[str, ...]
-    wall_mm: float
-    misfit: float
 
 
 def find_opening(photo: Photo, view: View) -> Outline:
@@ -64,36 +61,35 @@ def find_opening(photo: Photo, view: View) -> Outline:
     OpeningError : there is no reed, no opening to be seen, more than one, or glare across it.
     """
     patch = view.patch(photo.luma, notch_points(view.scale))
-    blur_mm = _blur_across(view)
     seeds = find_seeds(patch, view)
     tries = []
     for seed in seeds:
         starts = [seed.blades, *(_pushed(patch, view, seed.blades, side) for side in ("lower", "upper"))]
-        found = [
-            explain(patch, view, start, blur_mm, USUAL, rounds=(8,)) for start in starts if start is not None
-        ]
+        found = [explain(patch, view, start, USUAL, rounds=(8,)) for start in starts if start is not None]
         found = [each for each in found if _is_opening(each, view)]
         if found:
-            tries.append(_best_on_band(patch, view, seed.blades, found, blur_mm))
+            tries.append(_best_on_band(patch, view, seed.blades, found))
     tries.sort(key=lambda found: -_score(patch, view, found))
     if not tries and not _something_there(patch, view):
         raise OpeningError("no-reed")
     is_faint = not tries
     if is_faint:
-        faint = [explain(patch, view, start, blur_mm, USUAL) for start in faint_slits(patch, view)]
-        tries = sorted(filter(lambda each: _is_shut(each, view), faint), key=lambda found: found.misfit)
+        faint = [explain(patch, view, start, USUAL) for start in faint_slits(patch, view)]
+        shut = [each for each in faint if _is_shut(each, view)]
+        # the least light unexplained in all, however bright the rim
+        tries = sorted(shut, key=lambda found: found.misfit * float(np.median(found.rim)))
     if not tries:
         raise OpeningError("opening-not-found")
-    best = explain(patch, view, tries[0].blades, blur_mm, USUAL, rounds=(12, 12, 12))
+    best = explain(patch, view, tries[0].blades, USUAL, rounds=(12, 12, 12))
     if _another(patch, view, best, tries[1:]):
         raise OpeningError("more-than-one-reed")
-    if _glare(patch, view, best, blur_mm):
+    if _glare(patch, view, best):
         raise OpeningError("glare")
-    if best.misfit > WORST_MISFIT * np.median(best.rim):
+    if best.misfit > WORST_MISFIT:
         raise OpeningError("opening-not-found", "what is there does not look like the opening of a reed")
-    thicker = explain(patch, view, best.blades, blur_mm, THICKER, rounds=(6,))
-    shorter = explain(patch, view, best.blades, blur_mm, SHORTER, rounds=(6,))
-    return _outline(best, thicker, shorter, blur_mm, is_faint)
+    thicker = explain(patch, view, best.blades, THICKER, rounds=(6,))
+    shorter = explain(patch, view, best.blades, SHORTER, rounds=(6,))
+    return _outline(best, thicker, shorter, view, is_faint)
 
 
 def _something_there(patch: Patch, view: View) -> bool:
@@ -104,7 +100,7 @@ def _something_there(patch: Patch, view: View) -> bool:
     x = np.arange(notch.x_min_mm + 0.8, notch.x_max_mm - 0.8, 0.05) * view.scale
     y = np.arange(notch.y_min_mm + 0.8, notch.y_max_mm - 0.8, 0.05) * view.scale
     grid = np.stack(np.meshgrid(x, y), axis=-1)
-    light = patch.sample(view.to_pixel(grid.reshape(-1, 2)).reshape(grid.shape))
+    light = patch.sample(view.to_pixel(grid))
     smooth = gaussian_filter(light, max(1.5, view.blur_mm / 0.05))
     rows, columns = np.gradient(smooth)
     steep = np.hypot(rows, columns) / (0.1 + smooth)
@@ -116,20 +112,20 @@ def _another(patch: Patch, view: View, best: Explained, others: list[Explained])
     middle = best.blades.polygon().mean(axis=0)
     for other in others:
         apart = np.linalg.norm(other.blades.polygon().mean(axis=0) - middle)
-        explained = other.misfit < WORST_MISFIT * np.median(other.rim)
+        explained = other.misfit < WORST_MISFIT
         if apart > 1.5 and explained and rate(patch, view, other.blades) > ANOTHER:
             return True
     return False
 
 
-def _glare(patch: Patch, view: View, found: Explained, blur_mm: float) -> bool:
+def _glare(patch: Patch, view: View, found: Explained) -> bool:
     """Whether light from outside reaches the eye where the bore should be dark, away from the edges.
 
     Either a part is as bright as the rim (a lamp mirrored in wet cane), or not even the darkest part is dark
     (a film of water across the opening).
     """
     blades = found.blades
-    margin = 0.15 + 2.5 * blur_mm
+    margin = 0.15 + 2.5 * view.blur_across_mm
     x = np.linspace(blades.left, blades.right, 120)
     low, high = blades.edges(x)
     y = np.arange(low.min(), high.max(), 0.5 / view.px_per_mm)
@@ -147,19 +143,17 @@ def _glare(patch: Patch, view: View, found: Explained, blur_mm: float) -> bool:
 def _score(patch: Patch, view: View, found: Explained) -> float:
     """How much an opening convinces: surrounded by brightness, long, and well explained."""
     length = np.sqrt(max(found.blades.right - found.blades.left, 0.0))
-    return float(rate(patch, view, found.blades) * length / (0.03 + found.misfit / np.median(found.rim)))
+    return float(rate(patch, view, found.blades) * length / (0.03 + found.misfit))
 
 
-def _best_on_band(
-    patch: Patch, view: View, seed: Blades, found: list[Explained], blur_mm: float
-) -> Explained:
+def _best_on_band(patch: Patch, view: View, seed: Blades, found: list[Explained]) -> Explained:
     """Of several readings of one seed, the plain first one, unless another explains the surroundings clearly
     better."""
     if len(found) == 1:
         return found[0]
     points = _band(seed)
     light = patch.sample(view.to_pixel(points))
-    misfits = [misfit_on(points, light, each, blur_mm, USUAL) for each in found]
+    misfits = [misfit_on(points, light, each, view, USUAL) for each in found]
     best = int(np.argmin(misfits))
     return found[best] if misfits[best] < CLEARLY_BETTER * misfits[0] else found[0]
 
@@ -187,7 +181,7 @@ def _pushed(patch: Patch, view: View, blades: Blades, side: str) -> Blades | Non
     points = np.stack(
         [np.broadcast_to(x[:, None], (len(x), len(reach))), edge[:, None] + sign * reach], axis=-1
     )
-    light = patch.sample(view.to_pixel(blades.to_card(points.reshape(-1, 2))).reshape(points.shape))
+    light = patch.sample(view.to_pixel(blades.to_card(points)))
     smooth = gaussian_filter(light, (3.0, 3.0))
     change = np.abs(np.gradient(smooth, axis=1)) / (0.1 + smooth)
     change[:, reach < 0.6 * THICKEST_RIM_MM] = 0.0
@@ -203,17 +197,11 @@ def _pushed(patch: Patch, view: View, blades: Blades, side: str) -> Blades | Non
     return fit_blades(blades, blades.to_card(upper), blades.to_card(lower), 0.05)
 
 
-def _blur_across(view: View) -> float:
-    """Standard deviation of the blur across the opening, mm: the card's y axis, for the reed lies level."""
-    return view.blur_px[1] / view.px_per_mm
-
-
 def _is_opening(found: Explained, view: View) -> bool:
     """Whether what was fitted is a dark place within a brighter rim, where and as a tip can be."""
     rim, bore = float(np.median(found.rim)), float(np.median(found.bore, axis=1).min())
     dark = rim > 0.03 and bore < 0.35 * rim
-    explained = found.misfit < 0.45 * rim
-    return dark and explained and plausible(found.blades, view.scale) and _sensible(found.blades)
+    return dark and found.misfit < 0.45 and plausible(found.blades, view.scale) and _sensible(found.blades)
 
 
 def _sensible(blades: Blades) -> bool:
@@ -233,34 +221,29 @@ def _sensible(blades: Blades) -> bool:
 
 def _is_shut(found: Explained, view: View) -> bool:
     """Whether this is a line rather than an opening, and well explained."""
-    well = found.misfit < WEAK_MISFIT * float(np.median(found.rim))
+    well = found.misfit < WEAK_MISFIT
     return _is_opening(found, view) and well and found.blades.tallest_mm() < FAINT_MM
 
 
-def _outline(
-    best: Explained, thicker: Explained, shorter: Explained, blur_mm: float, is_faint: bool
-) -> Outline:
+def _outline(best: Explained, thicker: Explained, shorter: Explained, view: View, is_faint: bool) -> Outline:
     points = best.blades.polygon()
     edges = _edge_displacements(best)
     rim = thicker.blades.polygon() - points
     wall = (shorter.blades.polygon() - points) / np.sqrt(3.0)  # as likely shorter as longer, GUM 4.3.7
-    misfit = best.misfit / float(np.median(best.rim))
     wall_mm = abs(shorter.blades.tallest_mm() - best.blades.tallest_mm())
     rim_doubt_mm = abs(thicker.blades.tallest_mm() - best.blades.tallest_mm())
     flags = []
-    if misfit > WEAK_MISFIT or is_faint:
+    if best.misfit > WEAK_MISFIT or is_faint:
         flags.append("edge-weak")
     if float(np.hypot(wall_mm / np.sqrt(3.0), rim_doubt_mm)) > MOST_WALL_DOUBT_MM:
         flags.append("inner-wall-lit")
-    if best.blades.tallest_mm() < 2.0 * blur_mm:
+    if best.blades.tallest_mm() < 2.0 * view.blur_across_mm:
         flags.append("thin-slit")
     return Outline(
         points_mm=points,
         displacements_mm=np.concatenate([edges, rim[None], wall[None]]),
         sources=("edge",) * len(edges) + ("rim of the blades", "lit inner wall"),
         flags=tuple(flags),
-        wall_mm=wall_mm,
-        misfit=misfit,
     )
 
 

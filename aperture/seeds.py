@@ -30,17 +30,8 @@ SLIT_ANGLES_DEG = np.arange(-20.0, 20.1, 5.0)
 SLIT_LINE_MM, SLIT_AVERAGE_MM = 0.3, 0.3
 SLIT_DEPTHS = (0.015, 0.03, 0.05, 0.08, 0.12)
 FAINTEST_MM = 1.5  # the shortest piece of a line that may be all that shows of a shut opening
-DEPTHS = (
-    0.03,
-    0.06,
-    0.1,
-    0.15,
-    0.2,
-    0.3,
-    0.4,
-    0.5,
-    0.6,
-)  # how much darker than its surroundings, stored brightness
+# How much darker than its surroundings a place is, in stored brightness.
+DEPTHS = (0.03, 0.06, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6)
 THIN_MM = 0.45  # thin seeds rate low by nature, and are kept apart from tall ones
 MOST_SEEDS = 3  # of either kind that are worth the time of a closer look
 
@@ -86,7 +77,7 @@ def _darkness(patch: Patch, view: View, points_mm: Floats, pitch: float, line_mm
     """How much darker it is than above and below, at a grid of points (rows, columns, 2)."""
     import cv2
 
-    light = patch.sample(view.to_pixel(points_mm.reshape(-1, 2)).reshape(points_mm.shape))
+    light = patch.sample(view.to_pixel(points_mm))
     stored = np.sqrt(np.clip(light, 0.0, 1.5)).astype(np.float32)
     smooth = cv2.GaussianBlur(stored, (0, 0), max(1.0, 0.03 / pitch))
     line = np.ones((2 * round(line_mm / pitch / 2) + 1, 1), np.uint8)
@@ -154,15 +145,11 @@ def _slits(patch: Patch, view: View, pitch: float, shortest_mm: float = NARROWES
 def faint_slits(patch: Patch, view: View) -> list[Blades]:
     """Where a shut opening of which only a part shows may be: a reed's width along the darkest lines."""
     pitch = _pitch_mm(view)
-    lines: list[Blades] = []
-    for line in _slits(patch, view, pitch, FAINTEST_MM):
-        middle = line.to_card(np.array([0.0, 0.0]))
-        if all(np.linalg.norm(other.to_card(np.array([0.0, 0.0])) - middle) > 0.25 for other in lines):
-            lines.append(line)
+    lines = _distinct([Seed(line, 0.0) for line in _slits(patch, view, pitch, FAINTEST_MM)], 0.25)
     found = []
     for line in lines[:MOST_SEEDS]:
         for shift in (-1.2, 0.0, 1.2):
-            ends = line.to_card(
+            ends = line.blades.to_card(
                 np.array([[shift - USUAL_WIDTH_MM / 2, 0.0], [shift + USUAL_WIDTH_MM / 2, 0.0]])
             )
             found.append(lens(ends[0], ends[1], 0.04))
@@ -249,7 +236,7 @@ def _steepest(
     steps = np.arange(-outward, outward + 1e-9, 0.25 / view.px_per_mm)
     normal = np.column_stack([-slope, np.ones_like(slope)]) * sign / np.hypot(1, slope)[:, None]
     places = np.column_stack([x, y])[:, None] + steps[None, :, None] * normal[:, None]
-    light = patch.sample(view.to_pixel(blades.to_card(places.reshape(-1, 2))).reshape(places.shape))
+    light = patch.sample(view.to_pixel(blades.to_card(places)))
     # along the edge first: the two edges of a blade are long, noise and grain are not
     rising = np.gradient(gaussian_filter(light, (2.0, 2.0)), axis=1)
     rising = rising / (0.1 + gaussian_filter(light, (2.0, 4.0)))

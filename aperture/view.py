@@ -38,7 +38,6 @@ class Markers:
 
     face_corners_px: dict[int, Floats]
     reeds: tuple[int, ...]
-    other_face: int
 
 
 @dataclass(frozen=True)
@@ -73,7 +72,7 @@ class View:
     flags: tuple[str, ...]
 
     def to_pixel(self, points_mm: Floats, offset_mm: float | None = None) -> Floats:
-        """Card millimetres (real, not as drawn) in the plane of the tip to pixels; (n, 2) to (n, 2)."""
+        """Card millimetres (real, not as drawn) in the plane of the tip to pixels; (..., 2)."""
         return self.camera.to_pixel(points_mm, self.tip_offset_mm if offset_mm is None else offset_mm)
 
     def to_mm(self, points_px: Floats, offset_mm: float | None = None) -> Floats:
@@ -89,6 +88,11 @@ class View:
         stored = unsharpened(luma[rows, columns], self.sharpening)
         light = decode(stored.astype(np.float64)) / self.white
         return Patch(light.astype(np.float32), columns.start, rows.start)
+
+    @property
+    def blur_across_mm(self) -> float:
+        """The blur across the opening, in millimetres: along the card's y axis, for the reed lies level."""
+        return self.blur_px[1] / self.px_per_mm
 
     @property
     def blur_mm(self) -> float:
@@ -137,7 +141,7 @@ def find_markers(luma: NDArray[np.uint8]) -> Markers:
     if len(faces[there]) >= 2:
         raise CardError("two-faces")
     reeds = sorted({reed for i in found if (reed := card.reed_of_marker(i)) is not None})
-    return Markers({i: found[i] for i in faces[here]}, tuple(reeds), len(faces[there]))
+    return Markers({i: found[i] for i in faces[here]}, tuple(reeds))
 
 
 def _consistent(markers: Markers) -> dict[int, Floats]:
