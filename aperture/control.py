@@ -16,7 +16,7 @@ from aperture.view import View
 Floats = NDArray[np.float64]
 
 # Around print there is no rim but paper without end, and no inner wall.
-PRINT = Assumed(rim_mm=50.0, reach_mm=0.15, rim_spread=0.01)
+PRINT = Assumed(rim_mm=50.0, reach_mm=0.15, rim_spread=0.01, taper=0.0, taper_spread=0.01)
 
 
 def measure_controls(photo: Photo, view: View) -> tuple[float | None, ...]:

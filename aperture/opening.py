@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from aperture.appearance import Assumed, Explained, explain, misfit_on
+from aperture.appearance import NEARLY_OUTSIDE_MM, OUTSIDE_MM, Assumed, Explained, explain, misfit_on
 from aperture.blades import Blades, fit_blades
 from aperture.card import CARD
 from aperture.edges import Patch
@@ -27,11 +27,16 @@ SHORTER = Assumed(rim_mm=0.105, reach_mm=0.05)
 THICKEST_RIM_MM, WIDEST_WALL_MM = 0.17, 1.3
 # What the model may leave unexplained, relative to the rim's brightness, before a person must look, and
 # before there is no result; how far the doubt about rim and wall may move the height (standard uncertainty).
-WEAK_MISFIT, WORST_MISFIT, MOST_WALL_DOUBT_MM = 0.075, 0.12, 0.03
+WEAK_MISFIT, WORST_MISFIT, SURROUNDED_MISFIT, MOST_WALL_DOUBT_MM = 0.075, 0.2, 0.25, 0.03
+# Two starts may end this far apart in width before a person must look. An opening this many blurs high should
+# be surrounded at least this well.
+TORN_WIDTH_MM = 0.5
+SLIT_BLURS, LEAST_BORDER = 6.0, 0.25
+TORN_MM = 0.05  # how far the height may move when more of the surroundings must be explained
 # How much smaller the misfit around a reading with a lit wall must be than that of the plain reading.
 CLEARLY_BETTER = 0.8
 # How completely a second opening must be surrounded by something brighter to count as a second reed.
-ANOTHER = 0.4
+ANOTHER, EXPLAINED = 0.3, 0.12
 FAINT_MM = 0.15  # what only faint lines show can be no taller
 # Glare: this share of the inside brighter than this part of the rim; and a film of water: all of it brighter
 # than that part.
@@ -65,8 +70,8 @@ def find_opening(photo: Photo, view: View) -> Outline:
     tries = []
     for seed in seeds:
         starts = [seed.blades, *(_pushed(patch, view, seed.blades, side) for side in ("lower", "upper"))]
-        found = [explain(patch, view, start, USUAL, rounds=(8,)) for start in starts if start is not None]
-        found = [each for each in found if _is_opening(each, view)]
+        found = [_closer(patch, view, start, (8,)) for start in starts if start is not None]
+        found = [each for each in found if _is_opening(patch, each, view)]
         if found:
             tries.append(_best_on_band(patch, view, seed.blades, found))
     tries.sort(key=lambda found: -_score(patch, view, found))
@@ -74,22 +79,59 @@ def find_opening(photo: Photo, view: View) -> Outline:
         raise OpeningError("no-reed")
     is_faint = not tries
     if is_faint:
-        faint = [explain(patch, view, start, USUAL) for start in faint_slits(patch, view)]
-        shut = [each for each in faint if _is_shut(each, view)]
+        faint = [_closer(patch, view, start, (12, 12)) for start in faint_slits(patch, view)]
+        shut = [each for each in faint if _is_shut(patch, each, view)]
         # the least light unexplained in all, however bright the rim
         tries = sorted(shut, key=lambda found: found.misfit * float(np.median(found.rim)))
     if not tries:
         raise OpeningError("opening-not-found")
-    best = explain(patch, view, tries[0].blades, USUAL, rounds=(12, 12, 12))
+    near = _closer(patch, view, tries[0].blades, (12, 12))
+    again = next((_closer(patch, view, each.blades, (12, 12)) for each in tries[1:2]), near)
+    is_torn = _is_opening(patch, again, view) and _explains_more(patch, view, again, near)
+    best = explain(patch, view, near.blades, USUAL)
+    # what lies farther outside tells the rim from it; where that pulls the blades away, the edges alone count
+    is_pulled = abs(best.blades.tallest_mm() - near.blades.tallest_mm()) > TORN_MM
+    best = near if is_pulled else best
+    is_doubtful = is_faint or is_torn or is_pulled or _hardly_surrounded(patch, view, best)
     if _another(patch, view, best, tries[1:]):
         raise OpeningError("more-than-one-reed")
     if _glare(patch, view, best):
         raise OpeningError("glare")
-    if best.misfit > WORST_MISFIT:
+    if not _is_opening(patch, best, view):
         raise OpeningError("opening-not-found", "what is there does not look like the opening of a reed")
-    thicker = explain(patch, view, best.blades, THICKER, rounds=(6,))
-    shorter = explain(patch, view, best.blades, SHORTER, rounds=(6,))
-    return _outline(best, thicker, shorter, view, is_faint)
+    outside_mm = NEARLY_OUTSIDE_MM if is_pulled else OUTSIDE_MM
+    thicker = explain(patch, view, best.blades, THICKER, (6,), outside_mm)
+    shorter = explain(patch, view, best.blades, SHORTER, (6,), outside_mm)
+    return _outline(best, thicker, shorter, view, is_doubtful)
+
+
+def _closer(patch: Patch, view: View, start: Blades, rounds: tuple[int, ...]) -> Explained:
+    """A rough guess brought near the edges."""
+    return explain(patch, view, start, USUAL, rounds, NEARLY_OUTSIDE_MM)
+
+
+def _explains_more(patch: Patch, view: View, other: Explained, one: Explained) -> bool:
+    """Whether the other of two starts at the same opening ended elsewhere and explains the wider one better.
+
+    What one of them leaves out, a corner perhaps, it need not explain; so both are asked about the wider one.
+    """
+    middle = other.blades.polygon().mean(axis=0)
+    x, y = one.blades.to_local(middle)
+    low, high = one.blades.edges(np.array([x]))
+    same = low[0] - 0.2 < y < high[0] + 0.2
+    widths_mm = [found.blades.right - found.blades.left for found in (one, other)]
+    apart_mm = abs(one.blades.tallest_mm() - other.blades.tallest_mm())
+    if not same or (apart_mm < TORN_MM and abs(widths_mm[0] - widths_mm[1]) < TORN_WIDTH_MM):
+        return False
+    points = _band((one, other)[int(np.argmax(widths_mm))].blades)
+    light = patch.sample(view.to_pixel(points))
+    return misfit_on(points, light, other, view, USUAL) < misfit_on(points, light, one, view, USUAL)
+
+
+def _hardly_surrounded(patch: Patch, view: View, found: Explained) -> bool:
+    """Whether an opening that is no slit lacks a clear bright border: a shadow under a blade, perhaps."""
+    tall = found.blades.tallest_mm() > SLIT_BLURS * view.blur_across_mm
+    return bool(tall and rate(patch, view, found.blades) < LEAST_BORDER)
 
 
 def _something_there(patch: Patch, view: View) -> bool:
@@ -111,9 +153,12 @@ def _another(patch: Patch, view: View, best: Explained, others: list[Explained])
     """Whether a second opening, apart from the first, convinces by itself."""
     middle = best.blades.polygon().mean(axis=0)
     for other in others:
-        apart = np.linalg.norm(other.blades.polygon().mean(axis=0) - middle)
-        explained = other.misfit < WORST_MISFIT
-        if apart > 1.5 and explained and rate(patch, view, other.blades) > ANOTHER:
+        there = other.blades.polygon().mean(axis=0)
+        x, y = best.blades.to_local(there)
+        low, high = best.blades.edges(np.array([x]))
+        inside = low[0] < y < high[0]  # a part of the same opening
+        apart = np.linalg.norm(there - middle) > 1.5 and not inside
+        if apart and other.misfit < EXPLAINED and rate(patch, view, other.blades) > ANOTHER:
             return True
     return False
 
@@ -148,7 +193,8 @@ def _score(patch: Patch, view: View, found: Explained) -> float:
 
 def _best_on_band(patch: Patch, view: View, seed: Blades, found: list[Explained]) -> Explained:
     """Of several readings of one seed, the plain first one, unless another explains the surroundings clearly
-    better."""
+    better, and the edges no worse."""
+    found = [found[0], *(each for each in found[1:] if each.misfit <= found[0].misfit)]
     if len(found) == 1:
         return found[0]
     points = _band(seed)
@@ -197,11 +243,20 @@ def _pushed(patch: Patch, view: View, blades: Blades, side: str) -> Blades | Non
     return fit_blades(blades, blades.to_card(upper), blades.to_card(lower), 0.05)
 
 
-def _is_opening(found: Explained, view: View) -> bool:
-    """Whether what was fitted is a dark place within a brighter rim, where and as a tip can be."""
+def _is_opening(patch: Patch, found: Explained, view: View) -> bool:
+    """Whether what was fitted is a dark place within a brighter rim, where and as a tip can be.
+
+    Where something bright surrounds it, more may be left unexplained.
+    """
     rim, bore = float(np.median(found.rim)), float(np.median(found.bore, axis=1).min())
     dark = rim > 0.03 and bore < 0.35 * rim
-    return dark and found.misfit < 0.45 and plausible(found.blades, view.scale) and _sensible(found.blades)
+    surrounded = rate(patch, view, found.blades) > LEAST_BORDER
+    return (
+        dark
+        and found.misfit < (SURROUNDED_MISFIT if surrounded else WORST_MISFIT)
+        and plausible(found.blades, view.scale)
+        and _sensible(found.blades)
+    )
 
 
 def _sensible(blades: Blades) -> bool:
@@ -219,13 +274,15 @@ def _sensible(blades: Blades) -> bool:
     return 0.45 < filled < 0.95 and bow < 0.6 * tallest + 0.03
 
 
-def _is_shut(found: Explained, view: View) -> bool:
+def _is_shut(patch: Patch, found: Explained, view: View) -> bool:
     """Whether this is a line rather than an opening, and well explained."""
     well = found.misfit < WEAK_MISFIT
-    return _is_opening(found, view) and well and found.blades.tallest_mm() < FAINT_MM
+    return _is_opening(patch, found, view) and well and found.blades.tallest_mm() < FAINT_MM
 
 
-def _outline(best: Explained, thicker: Explained, shorter: Explained, view: View, is_faint: bool) -> Outline:
+def _outline(
+    best: Explained, thicker: Explained, shorter: Explained, view: View, is_doubtful: bool
+) -> Outline:
     points = best.blades.polygon()
     edges = _edge_displacements(best)
     rim = thicker.blades.polygon() - points
@@ -233,7 +290,7 @@ def _outline(best: Explained, thicker: Explained, shorter: Explained, view: View
     wall_mm = abs(shorter.blades.tallest_mm() - best.blades.tallest_mm())
     rim_doubt_mm = abs(thicker.blades.tallest_mm() - best.blades.tallest_mm())
     flags = []
-    if best.misfit > WEAK_MISFIT or is_faint:
+    if best.misfit > WEAK_MISFIT or is_doubtful:
         flags.append("edge-weak")
     if float(np.hypot(wall_mm / np.sqrt(3.0), rim_doubt_mm)) > MOST_WALL_DOUBT_MM:
         flags.append("inner-wall-lit")

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 from aperture import card
 from aperture.camera import FULL_FRAME_DIAGONAL_MM, Camera, Fit, Floats, Prior, fit_camera, start_camera
 from aperture.card import CARD, Face
-from aperture.edges import Patch, Steps, bounds, decode, encode, fit_steps, patch_around
+from aperture.edges import Patch, Steps, bounds, decode, fit_steps, patch_around
 from aperture.errors import CardError
 from aperture.photo import Photo
 from aperture.settings import Settings
-from aperture.sharpening import Sharpening, fit_sharpening, unsharpened
+from aperture.sharpening import EdgeSpread, Sharpening, edge_spread, fit_sharpening, mean_profile, unsharpened
 
 # Longer side of the reduced pictures on which markers are looked for, in this order.
 SEARCH_SIZES_PX = (1400, 2200, 900)
@@ -256,24 +256,20 @@ def _profiles(luma: NDArray[np.uint8], camera: Camera, sides: _Sides) -> _Profil
 
 
 def _sharpness(
-    profiles: _Profiles, steps: Steps, usable: NDArray[np.bool_], level: NDArray[np.bool_]
+    luma: NDArray[np.uint8], profiles: _Profiles, steps: Steps, usable: NDArray[np.bool_], sides: _Sides
 ) -> Sharpening:
     """The phone's sharpening, and the lens blur across upright and level sides."""
-    means = []
-    for chosen in (usable & ~level, usable & level):
-        if not chosen.any():
-            chosen = usable
-        # each profile moved so that its step lies at 0, and scaled to the common levels
-        place = np.median(steps.position[chosen])
-        contrast = (steps.after - steps.before)[chosen, None]
-        relative = (profiles.light[chosen] - steps.before[chosen, None]) / contrast
-        moved = [
-            np.interp(profiles.axis_px + own - place, profiles.axis_px, values)
-            for own, values in zip(steps.position[chosen], relative, strict=True)
-        ]
-        low, high = np.median(steps.before[usable]), np.median(steps.after[usable])
-        means.append(encode(low + (high - low) * np.mean(moved, axis=0)))
-    return fit_sharpening(profiles.axis_px, np.array(means))
+    seen = profiles.base_px + steps.position[:, None] * profiles.across_px
+    reach_px = float(profiles.axis_px[-1])
+    upright: list[EdgeSpread] = []
+    level: list[EdgeSpread] = []
+    for side in np.unique(sides.number[usable]):
+        here = usable & (sides.number == side)
+        if here.sum() > SIDE_STATIONS / 2:
+            spread = edge_spread(luma, seen[here], profiles.across_px[here].mean(axis=0), reach_px)
+            (level if sides.level[here][0] else upright).append(spread)
+    both = np.array([mean_profile(edges) for edges in (upright or level, level or upright)])
+    return fit_sharpening((upright or level)[0].axis_px, both[:, 0], both[:, 1])
 
 
 def look(photo: Photo, settings: Settings) -> View:
@@ -324,7 +320,7 @@ def look(photo: Photo, settings: Settings) -> View:
         camera = fit.camera
     if usable.sum() < 0.5 * len(usable):
         raise CardError("too-blurred", "the markers' edges cannot be located")
-    sharpening = _sharpness(profiles, steps, usable, sides.level)
+    sharpening = _sharpness(photo.luma, profiles, steps, usable, sides)
     view = _view(photo, settings, scale, markers, ids, corners, fit, steps, usable, sides, sharpening)
     return _check(view, settings, size)
 
