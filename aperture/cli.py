@@ -61,6 +61,9 @@ CsvFile = Annotated[
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print one JSON object a photo and line, and nothing else.")
 ]
+ShowBudget = Annotated[
+    bool, typer.Option("--budget", help="Also show where each ± comes from, and what would make it smaller.")
+]
 AnnotateFolder = Annotated[
     Path | None,
     typer.Option("--annotate", metavar="DIR", help="Draw what was measured, a picture for each photo."),
@@ -118,6 +121,7 @@ def measure_command(
     csv: CsvFile = None,
     json: AsJson = False,
     annotate: AnnotateFolder = None,
+    budget: ShowBudget = False,
     reed: Reed = None,
     state: State = None,
     ruler: Ruler = None,
@@ -143,14 +147,126 @@ def measure_command(
         raise typer.BadParameter(f"no file can be written at {csv}", param_hint="--csv")
     if annotate is not None:
         annotate.mkdir(parents=True, exist_ok=True)
-    measurements = _measure_with_progress(photos, chosen, reed, state, json)
+    measurements = _measure_with_progress(photos, chosen, reed, state, json, budget)
     pairs = _pairs(measurements, chosen)
     if not json:
         from aperture.screen import make_console, show
 
         show(make_console(), measurements, pairs)
+    if budget and not json:
+        from aperture.budget_page import show_budget
+
+        for measurement in measurements:
+            show_budget(make_console(), measurement, chosen)
     _write(measurements, pairs, csv, annotate, say=not json)
     if any(measurement.outcome == "refused" for measurement in measurements):
+        raise typer.Exit(SOME_REFUSED)
+
+
+@app.command("repeat")
+@_in_words
+def repeat_command(
+    folder: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FOLDER",
+            exists=True,
+            file_okay=False,
+            help="Photos of the same reeds taken again and again; folders person-A, person-B, … in it.",
+        ),
+    ],
+    csv: Annotated[
+        Path | None, typer.Option("--csv", metavar="FILE", help="Also write the photos that count.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
+    include_reviewed: Annotated[
+        bool, typer.Option("--include-reviewed", help="Count photos, too, that need a look first.")
+    ] = False,
+    reed: Reed = None,
+    state: State = None,
+    ruler: Ruler = None,
+    tip_offset: TipOffset = None,
+    settings: SettingsFile = None,
+    workers: Workers = None,
+) -> None:
+    """Study how far photos of the same reeds differ: by photo, session and person.
+
+    Exit status: 0 all photos were measured, 3 some were refused, 2 wrong usage or no repeats.
+    """
+    from aperture.batch import photos_in
+    from aperture.repeat_report import json_text, repeats_csv
+    from aperture.repeat_screen import show_left_out, show_repeats
+    from aperture.repeat_study import NO_REPEATS, check_folders, study_repeats
+    from aperture.report import write_whole
+    from aperture.screen import make_console
+
+    chosen = _settings(settings, ruler, tip_offset, workers)
+    photos = photos_in([folder])
+    if not photos:
+        raise typer.BadParameter(f"there is no photo in {folder}", param_hint="FOLDER")
+    if csv is not None and (csv.is_dir() or not csv.parent.is_dir()):
+        raise typer.BadParameter(f"no file can be written at {csv}", param_hint="--csv")
+    try:
+        check_folders(photos, folder)
+    except SettingsError as error:
+        raise typer.BadParameter(error.detail, param_hint="FOLDER") from error
+    measurements = _measure_with_progress(photos, chosen, reed, state)
+    study = study_repeats(measurements, folder, include_reviewed)
+    if not study.studies:
+        show_left_out(make_console(stderr=True), study)
+        _give_up(WRONG_USAGE, NO_REPEATS)
+    if json:
+        print(json_text(study))
+    else:
+        show_repeats(make_console(), study)
+    if csv is not None:
+        write_whole(csv, repeats_csv(study))
+        if not json:
+            typer.echo(f"Wrote {csv}")
+    if any(measurement.outcome == "refused" for measurement in measurements):
+        raise typer.Exit(SOME_REFUSED)
+
+
+@app.command("limits")
+@_in_words
+def limits_command(
+    paths: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="PATH…",
+            help="Folders with photos in folders called shut, elliptical and round, or CSV files with the"
+            " columns photo and label.",
+        ),
+    ],
+    write: Annotated[bool, typer.Option("--write", help="Change the settings file.")] = False,
+    ruler: Ruler = None,
+    tip_offset: TipOffset = None,
+    settings: SettingsFile = None,
+    workers: Workers = None,
+) -> None:
+    """Learn your own limits between shut, elliptical and round from photos that you labelled.
+
+    Exit status: 0 a limit was learned, 3 there were too few photos for any, 2 wrong usage.
+    """
+    from aperture.labels import LabelError, labelled_photos
+    from aperture.limits_page import show_changes, show_limits, write_limits
+    from aperture.own_limits import learn_from
+    from aperture.screen import make_console
+    from aperture.settings import settings_path
+
+    chosen = _settings(settings, ruler, tip_offset, workers)
+    path = settings or settings_path()
+    try:
+        given = labelled_photos(paths)
+        measurements = _measure_with_progress(list(given.labels), chosen, None, None)
+        own = learn_from(measurements, given.labels, chosen.limits)
+    except LabelError as error:
+        raise typer.BadParameter(str(error), param_hint="PATH…") from error
+    show_limits(make_console(), own, given, chosen.uncertainty.coverage_factor)
+    if write and own.changes:
+        write_limits(path, own.changes)
+    show_changes(make_console(), own, path, write)
+    if not (own.height.learned or own.ratio.learned):
         raise typer.Exit(SOME_REFUSED)
 
 
@@ -283,9 +399,11 @@ def _measure_with_progress(
     reed: int | None,
     state: Literal["dry", "soaked"] | None,
     json: bool = False,
+    budget: bool = False,
 ) -> "list[Measurement]":
-    """Measure photos; with `json` print each result as soon as it is there."""
+    """Measure photos; with `json` print each result, or result and budget, as soon as it is there."""
     from aperture.batch import measure_all
+    from aperture.budget_page import json_line_with_budget
     from aperture.report import json_line
 
     bar = not (json and sys.stdout.isatty())
@@ -293,7 +411,8 @@ def _measure_with_progress(
     results = measure_all(photos, settings, settings.workers, reed, state)
     for measurement in _with_progress("Measuring", results, len(photos), bar):
         if json:
-            print(json_line(measurement), flush=True)
+            line = json_line_with_budget(measurement, settings) if budget else json_line(measurement)
+            print(line, flush=True)
         measurements.append(measurement)
     return measurements
 
