@@ -1,0 +1,96 @@
+"""Measures every photo of known truth and says how wrong the program is.
+
+python -m tests.accuracy                   measure what is there, print the tables
+python -m tests.accuracy --committed       only the photos that are committed
+python -m tests.accuracy --write           the whole set: also write the README's section and figures.json
+python -m tests.accuracy --write-bounds    tighten bounds.json to the recorded figures (after --write)
+"""
+
+import argparse
+import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+import aperture
+from fixtures.truth_design import cache_folder
+from tests.accuracy import bounds, recorded, tables
+from tests.accuracy.figures import Case
+from tests.accuracy.run import from_record, measure_photos, sources_hash
+from tests.accuracy.truth_photos import COMMITTED, RENDER_COMMAND, not_there, photos_in
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Parse the command line, measure, print, write; the exit status."""
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.accuracy",
+        description=__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--workers", type=int, default=1, help="photos measured at the same time")
+    parser.add_argument("--committed", action="store_true", help="leave out the photos in the cache")
+    parser.add_argument(
+        "--exact-ruler",
+        action="store_true",
+        help="tell the program the true length of the printed bar, not what one reads to half a millimetre",
+    )
+    parser.add_argument("--photos", action="store_true", help="also a table of every photo, worst first")
+    parser.add_argument("--write", action="store_true", help="write the README's section and figures.json")
+    parser.add_argument("--write-bounds", action="store_true", help="tighten bounds.json; measures nothing")
+    options = parser.parse_args(arguments)
+    if options.write and (options.committed or options.exact_ruler):
+        parser.error("--write takes the whole set, as its users would measure it")
+    if options.write_bounds:
+        return _write_bounds()
+    folders = [COMMITTED] if options.committed else [COMMITTED, cache_folder()]
+    photos = photos_in(folders, options.exact_ruler)
+    lacking = not_there(photos)
+    if options.write and lacking:
+        print(f"{len(lacking)} photos of the set are not there, or not as the design has them now:")
+        print(f"{', '.join(lacking[:8])}{' …' if len(lacking) > 8 else ''}. Render them into")
+        print(f"{cache_folder()} with:  {RENDER_COMMAND}")
+        return 2
+    if not photos:
+        print(f"There are no photos of known truth. Render them with:  {RENDER_COMMAND}")
+        return 2
+    records = measure_photos(photos, options.workers, kept=cache_folder(), tell=_tell)
+    cases = [from_record(record) for record in records]
+    today = datetime.now(UTC).date().isoformat()
+    print(tables.section(cases, aperture.__version__, today))
+    if options.photos:
+        print(f"\n{tables.photo_table(cases)}")
+    if lacking:
+        print(f"\nNot the whole set: {len(lacking)} photos are not there. {RENDER_COMMAND} renders them.")
+    if options.write:
+        recorded.write(recorded.Recorded(aperture.__version__, today, sources_hash(), records))
+        print(f"\nWritten: {recorded.FILE.name} and the README's section. Now look at --write-bounds.")
+    return 0
+
+
+def _tell(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
+
+
+def _write_bounds() -> int:
+    """Tighten the bounds to the recorded figures; name those that the figures cross."""
+    cases = recorded.read().cases()
+    committed = {photo.name for photo in photos_in([COMMITTED])}
+    parts: dict[str, list[Case]] = {
+        bounds.EVERY_PHOTO: cases,
+        bounds.COMMITTED_PHOTOS: [case for case in cases if case.name in committed],
+    }
+    before = bounds.read()
+    crossed = []
+    for part, chosen in parts.items():
+        now = bounds.bounded(chosen)
+        crossed += [f"{part}, {line}" for line in bounds.worse(now, before.get(part, {}))]
+        before[part] = bounds.tightened(now, before.get(part, {}))
+    bounds.FILE.write_text(bounds.text_of(before), encoding="utf-8", newline="\n")
+    print(f"Written: {bounds.FILE.name}. It tightens and never loosens.")
+    if crossed:
+        print("These figures got worse than their bound. Mend the program, or loosen by hand and say why:")
+        print("\n".join(crossed))
+    return 1 if crossed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
