@@ -115,17 +115,21 @@ def _explains_more(patch: Patch, view: View, other: Explained, one: Explained) -
 
     What one of them leaves out, a corner perhaps, it need not explain; so both are asked about the wider one.
     """
-    middle = other.blades.polygon().mean(axis=0)
-    x, y = one.blades.to_local(middle)
-    low, high = one.blades.edges(np.array([x]))
-    same = low[0] - 0.2 < y < high[0] + 0.2
     widths_mm = [found.blades.right - found.blades.left for found in (one, other)]
     apart_mm = abs(one.blades.tallest_mm() - other.blades.tallest_mm())
+    same = _lies_in(other, one, slack_mm=0.2)
     if not same or (apart_mm < TORN_MM and abs(widths_mm[0] - widths_mm[1]) < TORN_WIDTH_MM):
         return False
     points = _band((one, other)[int(np.argmax(widths_mm))].blades)
     light = patch.sample(view.to_pixel(points))
     return misfit_on(points, light, other, view, USUAL) < misfit_on(points, light, one, view, USUAL)
+
+
+def _lies_in(other: Explained, one: Explained, slack_mm: float = 0.0) -> bool:
+    """Whether the middle of one opening lies inside of another: a part of it, or the same once more."""
+    x, y = one.blades.to_local(other.blades.polygon().mean(axis=0))
+    low, high = one.blades.edges(np.array([x]))
+    return bool(low[0] - slack_mm < y < high[0] + slack_mm)
 
 
 def _hardly_surrounded(patch: Patch, view: View, found: Explained) -> bool:
@@ -153,11 +157,8 @@ def _another(patch: Patch, view: View, best: Explained, others: list[Explained])
     """Whether a second opening, apart from the first, convinces by itself."""
     middle = best.blades.polygon().mean(axis=0)
     for other in others:
-        there = other.blades.polygon().mean(axis=0)
-        x, y = best.blades.to_local(there)
-        low, high = best.blades.edges(np.array([x]))
-        inside = low[0] < y < high[0]  # a part of the same opening
-        apart = np.linalg.norm(there - middle) > 1.5 and not inside
+        far = np.linalg.norm(other.blades.polygon().mean(axis=0) - middle) > 1.5
+        apart = far and not _lies_in(other, best)
         if apart and other.misfit < EXPLAINED and rate(patch, view, other.blades) > ANOTHER:
             return True
     return False
