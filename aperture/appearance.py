@@ -158,9 +158,14 @@ class _Patterns:
     upper_by_rim: Floats
 
 
-def _patterns(samples: _Samples, blades: Blades, assumed: Assumed) -> _Patterns:
+def _from_corners(samples: _Samples, blades: Blades) -> Floats:
+    """1 - u² at the samples (n,): 1 in the middle of the opening, hardly anything at its corners."""
     u = (2 * samples.x - blades.left - blades.right) / (blades.right - blades.left)
-    share_of_rim = np.clip(1.0 - u * u, 0.02, 1.0)[samples.column] ** assumed.taper
+    return np.asarray(np.clip(1.0 - u * u, 0.02, 1.0)[samples.column])
+
+
+def _patterns(samples: _Samples, blades: Blades, assumed: Assumed) -> _Patterns:
+    share_of_rim = _from_corners(samples, blades) ** assumed.taper
     rim_mm = assumed.rim_mm * share_of_rim
     low, high = (edge[samples.column] for edge in blades.edges(samples.x))
     slope_low, slope_high = (slope[samples.column] for slope in blades.slopes(samples.x))
@@ -386,8 +391,7 @@ def _by_theta(
         columns.append(by_low * d_low[samples.column] + by_high * d_high[samples.column])
     by_rim = light(patterns.lower_by_rim, patterns.upper_by_rim) * tip.rim_mm
     # the rim's thickness is rim * (1 - u²)^taper, so that a step of taper is one of ln(rim) times ln(1 - u²)
-    u = (2 * samples.x - blades.left - blades.right) / (blades.right - blades.left)
-    columns += [by_rim, by_rim * np.log(np.clip(1.0 - u * u, 0.02, 1.0))[samples.column]]
+    columns += [by_rim, by_rim * np.log(_from_corners(samples, blades))]
     return np.stack(columns, axis=1)
 
 

@@ -96,14 +96,13 @@ def budget(outline: Outline, view: View, settings: Settings) -> Budget:
     scale_u = assumed.ruler_doubt_mm / np.sqrt(3.0) / settings.ruler_mm
     middle = points.mean(axis=0)
     leaned = changes(_leaned(points, view, assumed.reed_lean_deg))
-    measured = settings.tip_offset_is_measured or settings.tip_offset_mm != 0.0
     parts = [
         from_changes("printed scale", "rectangular", changes([middle + (points - middle) * (1 + scale_u)])),
         from_changes("camera and card", "normal", changes(_other_cameras(points, view))),
         from_changes("flatness of the card", "normal", changes([_stretched(points, view)])),
         from_changes(
             "plane of the tip",
-            "normal" if measured else "rectangular",
+            "normal" if settings.knows_tip_offset() else "rectangular",
             changes([_moved_plane(points, view, settings)]),
         ),
         from_changes("lean of the reed", "rectangular", leaned),

@@ -5,27 +5,23 @@ photo's own scatter or type B from anything else, GUM 4.2 and 4.3), by how much 
 (sensitivity), and the product of the two (contribution). Contributions add up in squares.
 """
 
-import json
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from rich.console import Console
-from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 from aperture.budget import FLATNESS_PER_MM, QUANTITIES, Budget
 from aperture.measure import Measurement
 from aperture.opening import SHORTER, THICKER, USUAL
 from aperture.remedies import remedy
-from aperture.report import NO_VALUE, json_line, printable, with_uncertainty
+from aperture.report import NAMES, NO_VALUE, UNITS, json_line, printable, with_uncertainty
+from aperture.screen import bare_table, indented
 from aperture.settings import Settings
 from aperture.view import View
 
-NAMES = {"height_mm": "height", "width_mm": "width", "area_mm2": "area", "ellipse_ratio": "ratio"}
-UNITS = {"height_mm": "mm", "width_mm": "mm", "area_mm2": "mm²", "ellipse_ratio": ""}
 # Besides the largest, a source is worth a word from this share of a variance.
 MUCH = 0.10
 # In a narrower window a line of the table takes several; that needs 80 columns.
@@ -107,7 +103,6 @@ def inputs_of(budget: Budget, view: View, settings: Settings) -> tuple[Input, ..
     assumed = settings.uncertainty
     rectangle = math.sqrt(3.0)  # half-width over standard uncertainty, GUM 4.3.7
     tip_u, tip_a = settings.tip_offset_uncertainty_mm(), assumed.tip_offset_unknown_mm
-    tip_is_measured = settings.tip_offset_is_measured or settings.tip_offset_mm != 0.0
     wall_a = USUAL.reach_mm - SHORTER.reach_mm
     known = [
         Input(
@@ -143,7 +138,7 @@ def inputs_of(budget: Budget, view: View, settings: Settings) -> tuple[Input, ..
             settings.tip_offset_mm,
             tip_u,
             "mm",
-            "normal" if tip_is_measured else f"rectangular, ± {tip_a:g} mm",
+            "normal" if settings.knows_tip_offset() else f"rectangular, ± {tip_a:g} mm",
             "B",
             "how far the tip stands in front of the card's face",
         ),
@@ -242,10 +237,7 @@ def record_lines(tables: Sequence[BudgetTable]) -> list[dict[str, Any]]:
 
 def json_line_with_budget(measurement: Measurement, settings: Settings) -> str:
     """The line of `aperture.report.json_line` with one more key, "budget": a list, empty where refused."""
-    record = json.loads(json_line(measurement))
-    return json.dumps(
-        {**record, "budget": record_lines(budget_tables(measurement, settings))}, allow_nan=False
-    )
+    return json_line(measurement, {"budget": record_lines(budget_tables(measurement, settings))})
 
 
 def show_budget(console: Console, measurement: Measurement, settings: Settings) -> None:
@@ -270,13 +262,13 @@ def show_budget(console: Console, measurement: Measurement, settings: Settings) 
     )
     for known in (line.input for line in tables[0].lines):
         if known.remark:
-            console.print(Padding(Text(f"{known.source}: {known.remark}", style="dim"), (0, 0, 0, 2)))
+            indented(console, f"{known.source}: {known.remark}", style="dim")
     console.print()
     console.print(Text("What would make it smaller", style="bold"))
     for source, shares in dominating(tables).items():
         parts = ", ".join(f"{100 * share:.0f} % of the {NAMES[name]}" for name, share in shares)
         words = remedy(source, measurement.view, settings) or "Nothing is known that would."
-        console.print(Padding(Text(f"{source} ({parts}): {words}"), (0, 0, 0, 2)))
+        indented(console, f"{source} ({parts}): {words}")
 
 
 def show_table(console: Console, table: BudgetTable) -> None:
@@ -298,7 +290,7 @@ def show_table(console: Console, table: BudgetTable) -> None:
         ("share", lambda line: f"{100 * line.share:.0f} %"),
     )
     is_wide = console.width >= WIDTH_FOR_LINES
-    grid = Table(box=None, pad_edge=False, padding=(0, 2 if is_wide else 1, 0, 0), header_style="bold")
+    grid = bare_table(gap=2 if is_wide else 1)
     for heading, words in columns:
         cells = [heading, *(words(line) for line in table.lines)]
         # Where it is narrow, lines break between words, and a contribution keeps its unit.

@@ -142,9 +142,7 @@ def measure_command(
     photos = photos_in(paths)
     if not photos:
         raise typer.BadParameter("there is no photo in " + ", ".join(map(str, paths)), param_hint="PATH…")
-    # Before the work is done, not after it.
-    if csv is not None and (csv.is_dir() or not csv.parent.is_dir()):
-        raise typer.BadParameter(f"no file can be written at {csv}", param_hint="--csv")
+    _check_csv(csv)
     if annotate is not None:
         annotate.mkdir(parents=True, exist_ok=True)
     measurements = _measure_with_progress(photos, chosen, reed, state, json, budget)
@@ -159,8 +157,7 @@ def measure_command(
         for measurement in measurements:
             show_budget(make_console(), measurement, chosen)
     _write(measurements, pairs, csv, annotate, say=not json)
-    if any(measurement.outcome == "refused" for measurement in measurements):
-        raise typer.Exit(SOME_REFUSED)
+    _exit_if_refused(measurements)
 
 
 @app.command("repeat")
@@ -204,8 +201,7 @@ def repeat_command(
     photos = photos_in([folder])
     if not photos:
         raise typer.BadParameter(f"there is no photo in {folder}", param_hint="FOLDER")
-    if csv is not None and (csv.is_dir() or not csv.parent.is_dir()):
-        raise typer.BadParameter(f"no file can be written at {csv}", param_hint="--csv")
+    _check_csv(csv)
     try:
         check_folders(photos, folder)
     except SettingsError as error:
@@ -223,8 +219,7 @@ def repeat_command(
         write_whole(csv, repeats_csv(study))
         if not json:
             typer.echo(f"Wrote {csv}")
-    if any(measurement.outcome == "refused" for measurement in measurements):
-        raise typer.Exit(SOME_REFUSED)
+    _exit_if_refused(measurements)
 
 
 @app.command("limits")
@@ -258,7 +253,7 @@ def limits_command(
     path = settings or settings_path()
     try:
         given = labelled_photos(paths)
-        measurements = _measure_with_progress(list(given.labels), chosen, None, None)
+        measurements = _measure_with_progress(list(given.labels), chosen)
         own = learn_from(measurements, given.labels, chosen.limits)
     except LabelError as error:
         raise typer.BadParameter(str(error), param_hint="PATH…") from error
@@ -317,7 +312,7 @@ def demo_command(
     photos = demo.demo_photos()
     console.print(f"{demo.ABOUT}\nPhotos: {photos[0].parent}\n", markup=False)
     # The story is told with the default limits, whatever the user's own are.
-    measurements = _measure_with_progress(photos, Settings(), None, None)
+    measurements = _measure_with_progress(photos, Settings())
     pairs = _pairs(measurements, Settings())
     show(console, measurements, pairs)
     console.print()
@@ -369,6 +364,17 @@ def _give_up(status: int, words: str) -> NoReturn:
     raise typer.Exit(status)
 
 
+def _check_csv(path: Path | None) -> None:
+    """Complain of a file that cannot be written before the work is done, not after it."""
+    if path is not None and (path.is_dir() or not path.parent.is_dir()):
+        raise typer.BadParameter(f"no file can be written at {path}", param_hint="--csv")
+
+
+def _exit_if_refused(measurements: "Iterable[Measurement]") -> None:
+    if any(measurement.outcome == "refused" for measurement in measurements):
+        raise typer.Exit(SOME_REFUSED)
+
+
 def _settings(
     path: Path | None, ruler: float | None, tip_offset: float | None, workers: int | None
 ) -> "Settings":
@@ -396,23 +402,26 @@ def _settings(
 def _measure_with_progress(
     photos: Sequence[Path],
     settings: "Settings",
-    reed: int | None,
-    state: Literal["dry", "soaked"] | None,
+    reed: int | None = None,
+    state: Literal["dry", "soaked"] | None = None,
     json: bool = False,
     budget: bool = False,
 ) -> "list[Measurement]":
     """Measure photos; with `json` print each result, or result and budget, as soon as it is there."""
     from aperture.batch import measure_all
-    from aperture.budget_page import json_line_with_budget
-    from aperture.report import json_line
 
     bar = not (json and sys.stdout.isatty())
     measurements = []
     results = measure_all(photos, settings, settings.workers, reed, state)
     for measurement in _with_progress("Measuring", results, len(photos), bar):
-        if json:
-            line = json_line_with_budget(measurement, settings) if budget else json_line(measurement)
-            print(line, flush=True)
+        if json and budget:
+            from aperture.budget_page import json_line_with_budget
+
+            print(json_line_with_budget(measurement, settings), flush=True)
+        elif json:
+            from aperture.report import json_line
+
+            print(json_line(measurement), flush=True)
         measurements.append(measurement)
     return measurements
 

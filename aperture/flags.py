@@ -254,6 +254,8 @@ _LIST = [
 ]
 
 FLAGS: dict[str, Flag] = {flag.code: flag for flag in _LIST}
+# With these the number is as good as any, but nobody can be sure which reed, or which state of it, it is of.
+WHICH_REED = frozenset({"reed-contradiction", "state-contradiction", "two-reed-tags"})
 
 
 def needs_review(codes: list[str]) -> bool:

@@ -4,13 +4,13 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from rich.console import Console
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from aperture.labels import LabelledPhotos
 from aperture.own_limits import FEWEST, Labelled, LearnedLimit, OwnLimits, Spread
 from aperture.report import NO_VALUE, printable, with_uncertainty, write_whole
+from aperture.screen import bare_table, indented
 from aperture.verdict import ShapeClass
 
 NAMES = {"shut_below_height_mm": "shut below a height of", "round_from_ratio": "round from a ratio of"}
@@ -117,7 +117,7 @@ def show_changes(console: Console, own: OwnLimits, path: Path, written: bool) ->
     for name, value in own.changes.items():
         console.print(f"  {name}  {getattr(own.present, name):g} → {value:g}", markup=False)
     if "wide_from_ratio" in own.changes:
-        _paragraph(console, "wide_from_ratio may not lie above round_from_ratio, so it comes down with it.")
+        indented(console, "wide_from_ratio may not lie above round_from_ratio, so it comes down with it.")
     if not written:
         console.print("Nothing was written. --write does it.")
 
@@ -150,7 +150,7 @@ def _spread_table(own: OwnLimits) -> Table:
 
 
 def _table(*headings: str) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    table = bare_table()
     for heading in headings:
         table.add_column(heading)
     return table
@@ -164,9 +164,9 @@ def _show_otherwise(console: Console, own: OwnLimits) -> None:
         f" with the present ones {total - own.otherwise_now}."
     )
     for photo, shape in own.otherwise:
-        _paragraph(console, _otherwise_words(photo, shape))
+        indented(console, _otherwise_words(photo, shape))
     if own.otherwise:
-        _paragraph(console, "Look at these again: was the label meant, was it the right photo?")
+        indented(console, "Look at these again: was the label meant, was it the right photo?")
 
 
 def _otherwise_words(photo: Labelled, shape: ShapeClass) -> str:
@@ -181,15 +181,11 @@ def _show_unused(console: Console, own: OwnLimits, given: LabelledPhotos) -> Non
         console.print()
         console.print("Left out, because they were refused or need a look first:")
         for photo, reason in own.left_out:
-            _paragraph(console, f"{printable(photo)}: {reason}")
+            indented(console, f"{printable(photo)}: {reason}")
     if given.repeated:
         console.print()
         console.print("Left out, because each is a copy of another photo here:")
         for path in given.repeated:
-            _paragraph(console, printable(str(path)))
+            indented(console, printable(str(path)))
     if given.unlabelled_rows:
         console.print(f"Rows without a label that were left out: {given.unlabelled_rows}")
-
-
-def _paragraph(console: Console, words: str) -> None:
-    console.print(Padding(Text(words), (0, 0, 0, 2)))

@@ -86,8 +86,10 @@ def find_opening(photo: Photo, view: View) -> Outline:
     if not tries:
         raise OpeningError("opening-not-found")
     near = _closer(patch, view, tries[0].blades, (12, 12))
-    again = next((_closer(patch, view, each.blades, (12, 12)) for each in tries[1:2]), near)
-    is_torn = _is_opening(patch, again, view) and _explains_more(patch, view, again, near)
+    rivals = [_closer(patch, view, each.blades, (12, 12)) for each in tries[1:2]]
+    is_torn = any(
+        _is_opening(patch, each, view) and _explains_more(patch, view, each, near) for each in rivals
+    )
     best = explain(patch, view, near.blades, USUAL)
     # what lies farther outside tells the rim from it; where that pulls the blades away, the edges alone count
     is_pulled = abs(best.blades.tallest_mm() - near.blades.tallest_mm()) > TORN_MM
@@ -251,13 +253,10 @@ def _is_opening(patch: Patch, found: Explained, view: View) -> bool:
     """
     rim, bore = float(np.median(found.rim)), float(np.median(found.bore, axis=1).min())
     dark = rim > 0.03 and bore < 0.35 * rim
+    if not (dark and plausible(found.blades, view.scale) and _sensible(found.blades)):
+        return False
     surrounded = rate(patch, view, found.blades) > LEAST_BORDER
-    return (
-        dark
-        and found.misfit < (SURROUNDED_MISFIT if surrounded else WORST_MISFIT)
-        and plausible(found.blades, view.scale)
-        and _sensible(found.blades)
-    )
+    return found.misfit < (SURROUNDED_MISFIT if surrounded else WORST_MISFIT)
 
 
 def _sensible(blades: Blades) -> bool:

@@ -21,7 +21,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from aperture.flags import FLAGS
+from aperture.flags import FLAGS, WHICH_REED
 from aperture.labels import LabelError
 from aperture.measure import Measurement
 from aperture.settings import Limits
@@ -39,7 +39,7 @@ WIDE_OPEN = 0.25
 # What sends a photo to review without making its number doubtful: which reed it was does not matter here, and
 # "borderline" hangs on the very limits that are to be learned; to leave those out would leave out the photos
 # that tell most.
-HARMLESS = frozenset({"borderline", "reed-contradiction", "state-contradiction", "two-reed-tags"})
+HARMLESS = WHICH_REED | {"borderline"}
 
 
 @dataclass(frozen=True)

@@ -119,8 +119,6 @@ def remedy(source: str, view: View, settings: Settings) -> str | None:
 
 def _lens_from_tip_mm(view: View) -> tuple[float, float, float]:
     """How far the lens stands above, beside (to the right) and in front of the tip's usual place."""
-    notch = CARD.notch
-    tip_x = (notch.x_min_mm + notch.x_max_mm) / 2 * view.scale
-    tip_y = (notch.y_min_mm + notch.y_max_mm) / 2 * view.scale
+    tip_x, tip_y = CARD.tip_mm
     x, y, z = view.camera.eye_mm()
-    return float(y - tip_y), float(x - tip_x), float(z - view.tip_offset_mm)
+    return float(y - tip_y * view.scale), float(x - tip_x * view.scale), float(z - view.tip_offset_mm)

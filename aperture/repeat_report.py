@@ -12,6 +12,7 @@ from typing import Any
 from aperture.budget import QUANTITIES
 from aperture.repeat_study import QuantityStudy, RepeatStudy, StateStudy
 from aperture.repeatability import LIMIT_FACTOR, PHOTO
+from aperture.report import harmless
 
 
 def record(study: RepeatStudy) -> dict[str, Any]:
@@ -49,9 +50,7 @@ def repeats_csv(study: RepeatStudy) -> bytes:
     table.writerow(["file", "reed", "state", "person", "session", *QUANTITIES])
     for photo in study.counted:
         numbers = [getattr(photo.measurement.numbers, name) for name in QUANTITIES]
-        # A name that a spreadsheet would run as a formula gets an apostrophe in front.
-        name = Path(photo.measurement.photo).name
-        name = f"'{name}" if name.startswith(("=", "+", "-", "@")) else name
+        name = harmless(Path(photo.measurement.photo).name)
         table.writerow([name, photo.reed, photo.state, photo.person, photo.session, *numbers])
     return text.getvalue().encode("utf-8", "backslashreplace")
 

@@ -10,11 +10,9 @@ from rich.text import Text
 from aperture.instructions import CARE
 from aperture.repeat_study import QuantityStudy, RepeatStudy, StateStudy
 from aperture.repeatability import LIMIT_FACTOR, PHOTO, Interval, repeatability_interval
-from aperture.report import printable
-from aperture.screen import short_names
+from aperture.report import NAMES, UNITS, printable
+from aperture.screen import bare_table, short_names
 
-UNITS = {"height_mm": "mm", "width_mm": "mm", "area_mm2": "mm²", "ellipse_ratio": ""}
-WORDS = {"height_mm": "height", "width_mm": "width", "area_mm2": "area", "ellipse_ratio": "ratio"}
 # What each part of the spread is called, and what it is; in brackets the names that gauge studies use.
 PARTS = {
     PHOTO: ("photo to photo (EV)", "one person, one session, the same reed taken again"),
@@ -126,11 +124,11 @@ def limit_words(spread: Interval, unit: str) -> str:
 
 def spread_table(state: StateStudy) -> Table:
     """The parts of the spread as standard deviations, with their 95 % intervals below them."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    table = bare_table()
     table.add_column("spread (standard deviation)")
-    for name, word in WORDS.items():
+    for name, word in NAMES.items():
         table.add_column(f"{word}, {UNITS[name]}" if UNITS[name] else word)
-    quantities = [state.quantities[name] for name in WORDS]
+    quantities = [state.quantities[name] for name in NAMES]
     for part, (label, _) in PARTS.items():
         cells = [_spread_of(quantity, part) for quantity in quantities]
         if any(cells):
@@ -218,7 +216,7 @@ def _telling_apart(quantity: QuantityStudy) -> Iterator[str]:
 def _against_stated(state: StateStudy) -> str:
     """The scatter beside the ± that the photos themselves state."""
     larger, ratios = [], []
-    for name, word in WORDS.items():
+    for name, word in NAMES.items():
         quantity = state.quantities[name]
         photo = quantity.spreads.components[PHOTO]
         if photo.low > quantity.stated_u:
@@ -236,7 +234,7 @@ def _against_stated(state: StateStudy) -> str:
 def _odd_ones(state: StateStudy) -> Iterator[str]:
     """Photos that scatter much more than the others, by name."""
     quantities: dict[tuple[str, ...], list[str]] = {}
-    for name, word in WORDS.items():
+    for name, word in NAMES.items():
         for photos in state.quantities[name].odd:
             names = tuple(short_names([photo.measurement for photo in photos]))
             quantities.setdefault(names, []).append(word)

@@ -11,7 +11,7 @@ import numpy as np
 from aperture.budget import QUANTITIES
 from aperture.card import FACES, Face
 from aperture.errors import SettingsError
-from aperture.flags import FLAGS
+from aperture.flags import FLAGS, WHICH_REED
 from aperture.measure import Measurement
 from aperture.repeatability import (
     Ranges,
@@ -30,8 +30,6 @@ _SESSION = re.compile(r"session(?:[\s_-]+(.+)|(\d+|[a-z]))", re.IGNORECASE)
 # Too short for a name: what is printed, sent and kept tells nobody who it was.
 _CODE = re.compile(r"[a-z0-9]{1,2}", re.IGNORECASE)
 
-# With these nobody can be sure whose photo it is.
-_WHICH_REED = {"reed-contradiction", "state-contradiction", "two-reed-tags"}
 # This is about the limits between classes; the number is as good as any.
 _HARMLESS = {"borderline"}
 
@@ -208,7 +206,7 @@ def _why_not(
     seen[measurement.sha256] = measurement.photo
     reviewed = [FLAGS[code] for code in measurement.flags if FLAGS[code].effect == "review"]
     for flag in reviewed:
-        if flag.code in _WHICH_REED or not (include_reviewed or flag.code in _HARMLESS):
+        if flag.code in WHICH_REED or not (include_reviewed or flag.code in _HARMLESS):
             return flag.sentence, flag.advice
     if measurement.reed is None or measurement.state is None:
         words = "Nothing says which reed this is." if measurement.reed is None else "Its state is not known."

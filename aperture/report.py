@@ -22,6 +22,10 @@ CAUTIONS = (STANDING.what, STANDING.why, *CARE[1:])
 
 NO_VALUE = "–"
 
+# What the four quantities that have an uncertainty are called, and their units.
+NAMES = {"height_mm": "height", "width_mm": "width", "area_mm2": "area", "ellipse_ratio": "ratio"}
+UNITS = {"height_mm": "mm", "width_mm": "mm", "area_mm2": "mm²", "ellipse_ratio": ""}
+
 
 @dataclass(frozen=True)
 class Remark:
@@ -119,9 +123,14 @@ def printable(text: str) -> str:
     return "".join(character if character.isprintable() else "\ufffd" for character in text)
 
 
-def json_line(measurement: Measurement) -> str:
-    """The result as one JSON object on one line, in ASCII; null for what is not a finite number."""
-    return json.dumps(_finite(measurement.record()), allow_nan=False)
+def json_line(measurement: Measurement, more: Mapping[str, Any] | None = None) -> str:
+    """The result as one JSON object on one line, in ASCII; null for what is not a finite number.
+
+    Parameters
+    ----------
+    more : further keys, with plain and finite values.
+    """
+    return json.dumps({**_finite(measurement.record()), **(more or {})}, allow_nan=False)
 
 
 def csv_bytes(measurements: Sequence[Measurement]) -> bytes:
@@ -136,7 +145,7 @@ def csv_bytes(measurements: Sequence[Measurement]) -> bytes:
     text = io.StringIO(newline="")
     table = csv.DictWriter(text, fields, restval="")
     table.writeheader()
-    table.writerows({name: _harmless(value) for name, value in row.items()} for row in rows)
+    table.writerows({name: harmless(value) for name, value in row.items()} for row in rows)
     # A file name that is no text is written with codes in place of its bytes.
     content = text.getvalue().encode("utf-8", "backslashreplace")
     return content if content.isascii() else codecs.BOM_UTF8 + content
@@ -202,7 +211,7 @@ def _flat(record: Mapping[str, Any]) -> dict[str, Any]:
     return row
 
 
-def _harmless(value: Any) -> Any:
+def harmless(value: Any) -> Any:
     """A cell that no spreadsheet takes for a formula."""
     if isinstance(value, bool):
         return str(value).lower()

@@ -100,8 +100,13 @@ def short_names(measurements: Sequence[Measurement]) -> list[str]:
     return [printable(name) for name in names]
 
 
+def bare_table(gap: int = 2) -> Table:
+    """A table without lines or columns yet, its columns `gap` characters apart."""
+    return Table(box=None, pad_edge=False, padding=(0, gap, 0, 0), header_style="bold")
+
+
 def _table(*headings: str, gap: int = 2) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, gap, 0, 0), header_style="bold")
+    table = bare_table(gap)
     for heading in headings:
         table.add_column(heading, overflow="fold")
     return table
@@ -131,14 +136,14 @@ def _show_remarks(console: Console, measurements: Sequence[Measurement]) -> None
         note_sentences = {FLAGS[code].sentence for code in notes}
         for remark in remarks(measurement):
             if remark.sentence not in note_sentences:
-                _indented(console, f"{printable(remark.sentence)} {remark.advice}")
+                indented(console, f"{printable(remark.sentence)} {remark.advice}")
         if measurement.verdict is not None and measurement.verdict.borderline:
-            _indented(console, f"Probabilities: {probability_words(measurement.verdict)}.")
+            indented(console, f"Probabilities: {probability_words(measurement.verdict)}.")
     if notes:
         console.print()
     for code, names in notes.items():
         console.print(Text.assemble((code, "bold"), f" ({', '.join(names)})"))
-        _indented(console, f"{FLAGS[code].sentence} {FLAGS[code].advice}")
+        indented(console, f"{FLAGS[code].sentence} {FLAGS[code].advice}")
 
 
 def _show_next_steps(console: Console, measurements: Sequence[Measurement], pairs: Sequence[Pair]) -> None:
@@ -160,8 +165,9 @@ def _show_next_steps(console: Console, measurements: Sequence[Measurement], pair
         console.print()
         console.print(Text("What to do next", style="bold"))
     for what, reeds in steps.items():
-        _indented(console, f"{', '.join(dict.fromkeys(reeds))}: {what}")
+        indented(console, f"{', '.join(dict.fromkeys(reeds))}: {what}")
 
 
-def _indented(console: Console, words: str) -> None:
-    console.print(Padding(Text(words), (0, 0, 0, 2)))
+def indented(console: Console, words: str, style: str = "") -> None:
+    """Print a paragraph, moved in by two characters."""
+    console.print(Padding(Text(words, style), (0, 0, 0, 2)))

@@ -125,12 +125,16 @@ class Settings(_Group):
     photo: PhotoLimits = PhotoLimits()
     uncertainty: Uncertainty = Uncertainty()
 
+    def knows_tip_offset(self) -> bool:
+        """Whether somebody measured the tip offset."""
+        return self.tip_offset_is_measured or self.tip_offset_mm != 0.0
+
     def tip_offset_uncertainty_mm(self) -> float:
         """Standard uncertainty of the tip offset, mm.
 
         Source: a uniform distribution of half-width a has the standard uncertainty a/sqrt(3) (GUM 4.3.7).
         """
-        if self.tip_offset_is_measured or self.tip_offset_mm != 0.0:
+        if self.knows_tip_offset():
             return self.uncertainty.tip_offset_measured_mm
         return self.uncertainty.tip_offset_unknown_mm / math.sqrt(3.0)
 
