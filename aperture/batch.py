@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 from aperture.card import FACES, Face
 from aperture.flags import FLAGS
@@ -14,6 +15,8 @@ from aperture.identity import identify
 from aperture.measure import Measurement, measure
 from aperture.settings import Settings
 from aperture.verdict import Change, Result, change
+
+Outcome = TypeVar("Outcome")
 
 PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"}
 # The ends of the names that `aperture.annotate` gives to its pictures: no photos, wherever they are kept.
@@ -72,17 +75,26 @@ def measure_all(
 
     A photo on which the program fails is a refused result with the flag "internal-error"; the others go on.
     """
-    task = partial(_measure_one, settings=settings, reed=reed, state=state)
-    yield from run_in_order(task, photos, workers or os.cpu_count() or 1)
+    task = partial(measure_or_fail, settings=settings, reed=reed, state=state)
+    yield from run_in_order(task, photos, workers, failed)
 
 
 def run_in_order(
-    task: Callable[[Path], Measurement], photos: Sequence[Path], workers: int
-) -> Iterator[Measurement]:
+    task: Callable[[Path], Outcome],
+    photos: Sequence[Path],
+    workers: int,
+    died: Callable[[Path, str], Outcome],
+) -> Iterator[Outcome]:
     """Do a task for each photo, in several processes if that is worth it; results in the photos' order.
 
-    A process that dies takes no other photo with it: what it leaves is done one photo a process.
+    Parameters
+    ----------
+    task : what it raises ends the work.
+    workers : how many processes; 0 for one on each processor.
+    died : what stands for the result of a photo whose process died. It takes no other photo with it: what it
+        leaves is done one photo a process.
     """
+    workers = workers or os.cpu_count() or 1
     if workers == 1 or len(photos) <= FEW_PHOTOS:
         yield from map(task, photos)
         return
@@ -111,7 +123,7 @@ def run_in_order(
                 try:
                     yield from Parallel(n_jobs=2)([delayed(_as_worker)(task, photo)])
                 except BrokenProcessPool:
-                    yield failed(photo, "the process ended without a word; is there too little memory?")
+                    yield died(photo, "the process ended without a word; is there too little memory?")
 
 
 def failed(photo: Path, detail: str) -> Measurement:
@@ -150,7 +162,7 @@ def pairs(measurements: Sequence[Measurement], coverage_factor: float = 2.0) -> 
     for reed in sorted({reed for reed, _ in groups}):
         if all((reed, state) in groups for state in FACES):
             dry, soaked = (_latest(groups[reed, state]) for state in FACES)
-            shared = min(_printed_scale_relative(dry), _printed_scale_relative(soaked))
+            shared = min(printed_scale_relative(dry), printed_scale_relative(soaked))
             what_changed = change(_result(dry), _result(soaked), shared, coverage_factor)
             found.append(Pair(reed, dry, soaked, what_changed))
     return found
@@ -184,7 +196,10 @@ def _natural(name: str) -> tuple[list[tuple[str, int]], str]:
     return key, name
 
 
-def _measure_one(photo: Path, settings: Settings, reed: int | None, state: Face | None) -> Measurement:
+def measure_or_fail(
+    photo: Path, settings: Settings, reed: int | None = None, state: Face | None = None
+) -> Measurement:
+    """Measure one photo; if the program fails on it, that is a refused result, too."""
     try:
         return measure(photo, settings, reed=reed, state=state)
     # Whatever it is, the other photos are measured.
@@ -193,7 +208,7 @@ def _measure_one(photo: Path, settings: Settings, reed: int | None, state: Face 
         return failed(photo, f"{type(error).__name__}: {words}" if words else type(error).__name__)
 
 
-def _as_worker(task: Callable[[Path], Measurement], photo: Path) -> Measurement:
+def _as_worker(task: Callable[[Path], Outcome], photo: Path) -> Outcome:
     """Do the task in a process that is one of several."""
     import signal
 
@@ -229,7 +244,7 @@ def _result(measurement: Measurement) -> Result:
     )
 
 
-def _printed_scale_relative(measurement: Measurement) -> float:
+def printed_scale_relative(measurement: Measurement) -> float:
     """Relative standard uncertainty of the printed millimetre, which photos of one card have in common."""
     assert measurement.numbers is not None
     assert measurement.budget is not None

@@ -1,35 +1,154 @@
-"""The demo: a box of eight reeds, photographed dry and soaked, measured from file to verdict."""
+"""The demo: a term with a box of eight reeds, from the photos to the return sheet."""
 
-from collections.abc import Sequence
+import shutil
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
 from pathlib import Path
 
 import aperture
 from aperture.batch import Pair, photos_in
+from aperture.book.decide import decide
+from aperture.book.facts import soak_times, squeeze_change
+from aperture.book.intake import Arrival, take_in
+from aperture.book.ledger import Book
+from aperture.book.records import FAULTS, Action, History, Soaking
+from aperture.book.soak_trend import soak_trend
+from aperture.book.store import pictures_folder
 from aperture.errors import PhotoError
+from aperture.identity import read_file_name
 from aperture.measure import Measurement
 from aperture.report import change_words, class_words, printable
+from aperture.settings import Settings
 
 ABOUT = (
-    "The demo's pictures are rendered from meshes, not photographed, and the reeds are invented. Each reed"
-    " of a box is seen dry and after two minutes in water."
+    "The demo's pictures are rendered from meshes, not photographed, and the reeds and their story are"
+    " invented. Each reed of a box is seen dry and after half a minute in water; some again later."
 )
+LATER = "later"
+# The last day of the story.
+TODAY = date(2026, 11, 24)
+_CHECKED, _SENT = datetime(2026, 10, 6, 10, 0), datetime(2026, 10, 8, 9, 0)
+_TEACHER = "T1"
+_NO_FAULT = dict.fromkeys(FAULTS, False)
+
+
+@dataclass(frozen=True)
+class _Lot:
+    code: str
+    source: str
+    ordered_on: date
+    return_by: date
+    price_per_reed: float
+    strength: str
+    reeds: range
+
+
+_LOTS = (
+    _Lot("26a", "north", date(2026, 9, 14), date(2026, 10, 19), 21.0, "medium", range(1, 5)),
+    _Lot("26b", "south", date(2026, 9, 21), date(2026, 10, 26), 17.5, "medium soft", range(5, 9)),
+)
+# Reed, what hands and ears found (faults, response, cents), the decision, its reason if it is no rule's.
+_CHECKS: tuple[tuple[int, dict[str, bool], str, float], ...] = (
+    (1, _NO_FAULT, "good", -4.0),
+    (2, _NO_FAULT, "good", 2.0),
+    (3, _NO_FAULT, "good", -8.0),
+    (7, _NO_FAULT, "good", -12.0),
+    (8, _NO_FAULT, "good", -15.0),
+)
+_DECISIONS: tuple[tuple[int, Action, str | None], ...] = (
+    (1, "keep", None),
+    (2, "keep", None),
+    (3, "keep", None),
+    (4, "send back", None),
+    (5, "send back", None),
+    (6, "send back", None),
+    (7, "keep", None),
+    (8, "keep", "Looked at the picture: rather open, but it plays well."),
+)
+_PLAYERS = {1: "P3", 2: "P1", 3: "P2", 7: "P4", 8: "P5"}
+_SQUEEZES = {4: datetime(2026, 10, 5, 15, 1), 7: datetime(2026, 10, 5, 15, 4, 30)}
+# How long reed 2 was soaked in the weeks that followed, by the end of the photo's name.
+_AGEING = {"week-4": 60.0, "week-6": 100.0, "week-8": 150.0}
 
 
 def demo_photos() -> list[Path]:
-    """The demo's photos: inside an installed package, or beside it in a checkout.
+    """The photos of the demo's first day: inside an installed package, or beside it in a checkout.
 
     Raises
     ------
     PhotoError : "file-missing" where they are in neither place.
     """
-    package = Path(aperture.__file__).resolve().parent
-    places = (package / "demo_images", package.parent / "demo_images")
-    for place in places:
-        photos = photos_in([place]) if place.is_dir() else []
-        if photos:
-            return photos
-    looked = " or ".join(map(str, places))
-    raise PhotoError("file-missing", f"the demo's photos are not in {looked}")
+    return [photo for photo in _all_photos() if photo.parent.name != LATER]
+
+
+def later_photos() -> list[Path]:
+    """The photos that were taken later: of squeezed reeds, and of one that ages."""
+    return [photo for photo in _all_photos() if photo.parent.name == LATER]
+
+
+def begin_anew(path: Path) -> None:
+    """Remove the book that an earlier demo left at this path, with its pictures."""
+    for end in ("", "-wal", "-shm", ".lock"):
+        path.with_name(path.name + end).unlink(missing_ok=True)
+    shutil.rmtree(pictures_folder(path), ignore_errors=True)
+
+
+def first_day(book: Book, settings: Settings) -> Iterator[Arrival]:
+    """Two lots arrive; all their reeds are photographed dry, soaked, and photographed again."""
+    photos = demo_photos()
+    for lot in _LOTS:
+        book.add_lot(lot.code, lot.source, lot.ordered_on, lot.return_by, lot.price_per_reed, lot.strength)
+        mine = [photo for photo in photos if read_file_name(photo.stem).reed in lot.reeds]
+        yield from take_in(book, mine, settings, Soaking(seconds=30.0), lot.code)
+
+
+def rest_of_the_term(book: Book, settings: Settings) -> Iterator[Arrival]:
+    """Two round reeds are squeezed; hands check; a person decides; some go back; one reed ages."""
+    squeezed = [photo for photo in later_photos() if photo.stem.endswith("squeezed")]
+    for number, at in _SQUEEZES.items():
+        book.add_squeeze(book.reed(number), at, by=_TEACHER)
+    yield from take_in(book, squeezed, settings, Soaking(seconds=30.0))
+    for number, faults, response, cents in _CHECKS:
+        book.add_check(book.reed(number), _CHECKED, faults, response, cents, by=_TEACHER)
+    # That one is not played: a leak is heard without.
+    book.add_check(book.reed(6), _CHECKED, {**_NO_FAULT, "leak": True}, by=_TEACHER)
+    for number, action, reason in _DECISIONS:
+        decide(book, book.reed(number), action, _TEACHER, reason, _CHECKED, settings)
+    for number, action, _ in _DECISIONS:
+        if action == "send back":
+            decide(book, book.reed(number), "sent back", _TEACHER, None, _SENT, settings)
+    for number, player in _PLAYERS.items():
+        reed = book.reed(number)
+        book.change_reed(reed, reed.lot, f"case-{number}", player)
+    for photo in later_photos():
+        seconds = _AGEING.get(photo.stem.rpartition("_")[2])
+        if seconds is not None:
+            yield from take_in(book, [photo], settings, Soaking(seconds=seconds, age="old"))
+
+
+def term_story(histories: Sequence[History]) -> list[str]:
+    """What happened after the first day, a sentence each."""
+    sentences = []
+    for history in histories:
+        number = history.reed.number
+        for squeeze in history.squeezes:
+            changed = squeeze_change(history, squeeze)
+            _, after = history.around(squeeze)
+            if changed is not None and after is not None:
+                ratio = change_words(changed.ellipse_ratio)
+                sentences.append(
+                    f"Reed {number} was squeezed while soaked and is {after.reading.seen} (ratio {ratio})."
+                )
+        for check in history.checks:
+            if check.leak:
+                sentences.append(f"Reed {number} leaks.")
+        trend = soak_trend(soak_times(history))
+        if trend.worn:
+            sentences.append(f"Reed {number}: {trend.words}")
+        if history.gone and history.decision is not None:
+            sentences.append(f"Reed {number} was {history.decision.action}: {history.decision.reason}")
+    return sentences
 
 
 def story(measurements: Sequence[Measurement], pairs: Sequence[Pair]) -> list[str]:
@@ -53,3 +172,14 @@ def _doubt(pair: Pair) -> str:
     """Which of the two photos a person should look at."""
     photos = [f"the {m.state} photo" for m in (pair.dry, pair.soaked) if m.review]
     return f"; a person should look at {' and '.join(photos)}" if photos else ""
+
+
+def _all_photos() -> list[Path]:
+    package = Path(aperture.__file__).resolve().parent
+    places = (package / "demo_images", package.parent / "demo_images")
+    for place in places:
+        photos = photos_in([place]) if place.is_dir() else []
+        if photos:
+            return photos
+    looked = " or ".join(map(str, places))
+    raise PhotoError("file-missing", f"the demo's photos are not in {looked}")

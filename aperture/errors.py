@@ -30,3 +30,7 @@ class OpeningError(ApertureError):
 
 class SettingsError(ApertureError):
     """The settings, or an option of a command, cannot be used."""
+
+
+class BookError(ApertureError):
+    """The reed book cannot be read or written, or what was to be entered is not possible."""

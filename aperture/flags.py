@@ -6,15 +6,15 @@ The command line, annotated pictures, exports and documentation all read this li
 from dataclasses import dataclass
 from typing import Literal
 
-Effect = Literal["refuse", "review", "note"]
+Effect = Literal["refuse", "review", "note", "book"]
 
 
 @dataclass(frozen=True)
 class Flag:
-    """One thing that can be said about a photo.
+    """One thing that can be said about a photo, or about the reed book.
 
-    `effect` is "refuse" (there is no number), "review" (a person must look before the number is used)
-    or "note" (worth knowing; nothing to do).
+    `effect` is "refuse" (there is no number), "review" (a person must look before the number is used),
+    "note" (worth knowing; nothing to do) or "book" (the reed book cannot do what was asked).
     """
 
     code: str
@@ -250,6 +250,57 @@ _LIST = [
         "refuse",
         "The program failed on this photo; the fault is the program's.",
         "Keep the photo and report it.",
+    ),
+    # The reed book
+    Flag(
+        "book-missing",
+        "book",
+        "There is no reed book there.",
+        "`aperture intake` begins one; or name the file with --book.",
+    ),
+    Flag(
+        "book-entry-wrong",
+        "book",
+        "This cannot be entered.",
+        "Correct what is named and enter it again; nothing was written.",
+    ),
+    Flag(
+        "book-unknown",
+        "book",
+        "The reed book does not have that.",
+        "`aperture reeds` and `aperture lots` list what it has.",
+    ),
+    Flag(
+        "book-unwritable",
+        "book",
+        "The reed book, or a picture of it, cannot be read or written.",
+        "Check that the disk has room and that you may write there, then run it again; nothing was lost.",
+    ),
+    Flag("file-exists", "book", "There is a file of that name.", "Choose another name."),
+    Flag("backup-missing", "book", "There is no such backup.", "Check the path."),
+    Flag(
+        "backup-damaged",
+        "book",
+        "The backup is damaged, or is no backup of a reed book.",
+        "Use another backup; the book was left as it is.",
+    ),
+    Flag(
+        "book-busy",
+        "book",
+        "Another program is writing to the reed book.",
+        "Wait for it or close it, then run this again; nothing was lost.",
+    ),
+    Flag(
+        "book-newer",
+        "book",
+        "A newer version of this program wrote the reed book.",
+        "Install that version; the book was left as it is.",
+    ),
+    Flag(
+        "book-damaged",
+        "book",
+        "The file is damaged, or is no reed book.",
+        "`aperture verify` says more; `aperture restore` brings a backup back.",
     ),
 ]
 

@@ -6,7 +6,7 @@ import textwrap
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -104,6 +104,26 @@ class Uncertainty(_Group):
     )
 
 
+class Soaking(_Group):
+    """Your own habit of soaking; a photo in the reed book counts as soaked so unless you say otherwise.
+
+    Published advice differs, from 30 seconds to several minutes: keep to one way, and compare like with like.
+    """
+
+    new_seconds: Annotated[float, Field(gt=0.0, le=3600.0)] = Field(
+        default=30.0, description="Seconds. How long a new reed lies in the water."
+    )
+    old_seconds: Annotated[float, Field(gt=0.0, le=3600.0)] = Field(
+        default=120.0, description="Seconds. How long a reed does that has been played in."
+    )
+    water: Literal["cold", "room", "warm"] = Field(
+        default="room", description='How warm the water is: "cold", "room" (room temperature) or "warm".'
+    )
+    wetted: Literal["water", "mouth"] = Field(
+        default="water", description='Where: in a glass of "water" or in the "mouth".'
+    )
+
+
 class Settings(_Group):
     """Everything that can be set. Defaults are the values a missing file or a missing line stands for."""
 
@@ -124,6 +144,7 @@ class Settings(_Group):
     limits: Limits = Limits()
     photo: PhotoLimits = PhotoLimits()
     uncertainty: Uncertainty = Uncertainty()
+    soaking: Soaking = Soaking()
 
     def knows_tip_offset(self) -> bool:
         """Whether somebody measured the tip offset."""
@@ -191,7 +212,11 @@ def settings_template() -> str:
     lines = ["# Settings of aperture. A line that is missing stands for the value shown here.", ""]
     for name, model in _MODELS.items():
         if name:
-            about = f"{model.__doc__} {NOT_VALIDATED}" if model is Limits else f"{model.__doc__}"
+            about = (
+                f"{model.__doc__} {NOT_VALIDATED}"
+                if model is Limits
+                else " ".join(f"{model.__doc__}".split())
+            )
             lines += [*_comment(about), f"[{name}]", ""]
         for field, info in model.model_fields.items():
             if field not in _MODELS:
@@ -204,6 +229,7 @@ _MODELS: dict[str, type[BaseModel]] = {
     "limits": Limits,
     "photo": PhotoLimits,
     "uncertainty": Uncertainty,
+    "soaking": Soaking,
 }
 
 
@@ -211,8 +237,8 @@ def _comment(text: str) -> list[str]:
     return textwrap.wrap(text, 98, initial_indent="# ", subsequent_indent="# ")
 
 
-def _toml(value: bool | float) -> str:
-    return str(value).lower()
+def _toml(value: bool | float | str) -> str:
+    return f'"{value}"' if isinstance(value, str) else str(value).lower()
 
 
 def _checked(values: Mapping[str, Any], where: str) -> Settings:

@@ -164,7 +164,7 @@ class Advice:
 
 
 _SQUEEZE = Advice(
-    "Squeeze it lightly just above the thread, only while it is soaked, never dry, or let the teacher do it;"
+    "Squeeze it firmly just above the thread, only while it is soaked, never dry, or let the teacher do it;"
     " then photograph it again. If it does not come down, send it back or replace it.",
     "A dry reed cracks when squeezed. Wet cane gives way and can keep a lower opening.",
 )

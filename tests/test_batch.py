@@ -76,7 +76,7 @@ def test_a_folder_that_cannot_be_opened_is_not_passed_over_in_silence(tmp_path, 
 
 
 def results_of(task, count, workers):
-    return list(run_in_order(task, [Path(f"{number}.jpg") for number in range(count)], workers))
+    return list(run_in_order(task, [Path(f"{number}.jpg") for number in range(count)], workers, failed))
 
 
 @pytest.mark.parametrize("workers", [1, 2])

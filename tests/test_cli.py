@@ -438,21 +438,6 @@ def test_settings_says_what_is_wrong_with_the_file(own_settings):
     assert "did you mean workers?" in flat(errors)
 
 
-def test_demo_tells_its_story_and_writes_its_results(photos, tmp_path, monkeypatch):
-    monkeypatch.setattr(demo, "demo_photos", lambda: batch.photos_in([photos]))
-    monkeypatch.setattr(os, "cpu_count", lambda: 1)  # the made-up results are known to this process only
-    output, _ = run("demo")
-    written = {path.name for path in (tmp_path / "aperture-demo").iterdir()}
-    assert written >= {"demo.csv", "R1_dry_annotated.jpg", "reed-01_dry-soaked.jpg"}
-    output = flat(output)
-    assert "rendered from meshes, not photographed" in output
-    assert "Wrote 5 pictures to aperture-demo" in output
-    assert (
-        "Reed 1 was shut when dry and is elliptical when soaked (height +0.550 ± 0.028 mm, opened;" in output
-    )
-    assert "R2_soaked.jpg was refused: The photo is too blurred." in output
-
-
 def test_demo_finds_its_photos_in_a_package_and_in_a_checkout(tmp_path, monkeypatch):
     package = tmp_path / "aperture"
     package.mkdir()

@@ -12,6 +12,7 @@ from aperture.settings import (
     Limits,
     PhotoLimits,
     Settings,
+    Soaking,
     Uncertainty,
     change_settings,
     load_settings,
@@ -49,10 +50,12 @@ def test_every_line_of_the_template_is_read(settings_file):
     changed = {
         "workers = 0": "workers = 3",
         "tip_offset_is_measured = false": "tip_offset_is_measured = true",
+        'water = "room"': 'water = "cold"',
+        'wetted = "water"': 'wetted = "mouth"',
     }
     lines = [line for line in settings_template().splitlines() if " = " in line and not line.startswith("#")]
-    fields = [Settings, Limits, PhotoLimits, Uncertainty]
-    assert len(lines) == sum(len(model.model_fields) for model in fields) - 3  # less the three groups
+    fields = [Settings, Limits, PhotoLimits, Uncertainty, Soaking]
+    assert len(lines) == sum(len(model.model_fields) for model in fields) - 4  # less the four groups
     for line in lines:
         name, value = line.split(" = ")
         other = changed.get(line) or f"{name} = {float(value) * 0.97 + 0.011}"
@@ -60,10 +63,16 @@ def test_every_line_of_the_template_is_read(settings_file):
 
 
 def test_every_field_is_explained_with_its_unit():
-    units = {"px_per_mm": "Pixels per mm", "_mm": "mm", "_deg": "Degrees", "_ratio": "No unit"}
-    for model in (Settings, Limits, PhotoLimits, Uncertainty):
+    units = {
+        "px_per_mm": "Pixels per mm",
+        "_mm": "mm",
+        "_deg": "Degrees",
+        "_ratio": "No unit",
+        "_seconds": "Seconds",
+    }
+    for model in (Settings, Limits, PhotoLimits, Uncertainty, Soaking):
         for name, field in model.model_fields.items():
-            if name in ("limits", "photo", "uncertainty"):
+            if name in ("limits", "photo", "uncertainty", "soaking"):
                 continue
             unit = next((unit for ending, unit in units.items() if name.endswith(ending)), "")
             assert field.description, name

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import aperture
-from aperture.batch import run_in_order
+from aperture.batch import failed, run_in_order
 from aperture.measure import Measurement, measure
 from aperture.settings import Settings
 from tests.accuracy.figures import QUANTITIES, Case, class_of
@@ -139,7 +139,8 @@ def measure_photos(
 
 def _measured(photos: Sequence[TruthPhoto], workers: int) -> Iterator[tuple[TruthPhoto, Measurement]]:
     task = partial(_measure_one, told={photo.path: photo.settings for photo in photos})
-    return zip(photos, run_in_order(task, [photo.path for photo in photos], workers), strict=True)
+    results = run_in_order(task, [photo.path for photo in photos], workers, failed)
+    return zip(photos, results, strict=True)
 
 
 def _measure_one(path: Path, told: Mapping[Path, Settings]) -> Measurement:

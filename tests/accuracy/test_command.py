@@ -92,7 +92,7 @@ def measured(monkeypatch):
     """Names of the photos that are measured, with a stand-in that refuses all of them."""
     names = []
 
-    def stand_in(task, photos, workers):
+    def stand_in(task, photos, workers, died):
         for path in photos:
             names.append(path.stem)
             yield Measurement(str(path), "refused", "", "", None, None, ("no-card",))

@@ -1,0 +1,142 @@
+"""A look through the book: whether its file and all its pictures are as they were kept."""
+
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+
+from aperture.book import store
+from aperture.book.archive import (
+    BACKUP,
+    NamedPicture,
+    begins_like_a_database,
+    hidden_beside,
+    pictures_of,
+    sha256_of,
+)
+from aperture.book.ledger import Book
+from aperture.book.pictures import leftovers
+from aperture.errors import BookError
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something that is not as it should be. `loss`: something that was in the book is gone or spoilt."""
+
+    what: str
+    where: str
+    advice: str
+    loss: bool
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What a look through a book found. `compared`: how many kept photos are as they were kept.
+
+    `compared` is None if the book is too damaged to say which pictures it has.
+    """
+
+    path: Path
+    compared: int | None
+    found: tuple[Finding, ...]
+
+    @property
+    def loss(self) -> bool:
+        """Whether something that was in the book is gone or spoilt."""
+        return any(finding.loss for finding in self.found)
+
+
+def check(path: Path) -> Findings:
+    """Look through a book: its file, whether every picture that it names is there and as it was kept, and
+    what lies in the picture folder that it does not name.
+
+    Raises
+    ------
+    BookError : there is no book, it is newer than the program, or cannot be opened. A damaged one is a
+        finding.
+    """
+    folder = store.pictures_folder(path)
+    # Files before rows: a photo that comes in meanwhile must not look like one that nobody names.
+    files = sorted(file for file in folder.rglob("*") if file.is_file())
+    unfinished = {*leftovers(folder), *_unfinished_work(path)}
+    found = [_finding("unfinished", str(left)) for left in sorted(unfinished)]
+    pictures, troubles = _pictures_or_troubles(path)
+    if pictures is None:
+        return Findings(path, None, (*(_finding("damaged", trouble) for trouble in troubles), *found))
+    compared, named = 0, set()
+    for picture in pictures:
+        place = folder / picture.name
+        named.add(place)
+        if picture.sha256 is not None:
+            trouble = _picture_trouble(place, picture.sha256)
+            compared += trouble is None
+        else:
+            trouble = None if place.is_file() else "tip missing"
+        found += [_finding(trouble, f"{place} ({picture.photo})")] if trouble else []
+    found += [_finding("not named", str(file)) for file in files if file not in named | unfinished]
+    return Findings(path, compared, tuple(sorted(found, key=lambda finding: not finding.loss)))
+
+
+# What is not as it should be: what, what to do about it, and whether something is lost.
+_FROM_A_BACKUP = (
+    "The numbers are safe. A backup is a ZIP file: open one, and copy the picture of this name out of it."
+)
+_KINDS = {
+    "damaged": (
+        "The book's file is damaged, or is no reed book.",
+        "Bring the newest backup back with `aperture restore`; this file is kept. No picture was compared.",
+        True,
+    ),
+    "missing": ("A photo is missing.", _FROM_A_BACKUP, True),
+    "changed": ("A photo is not as it was kept.", _FROM_A_BACKUP, True),
+    "unreadable": ("A photo cannot be read.", f"Check that you may read it. {_FROM_A_BACKUP}", True),
+    "tip missing": ("The picture of a tip is missing.", _FROM_A_BACKUP, True),
+    "not named": (
+        "The book does not name this file.",
+        "It does no harm. If an intake was stopped, run it again, and it may be named; else move it away.",
+        False,
+    ),
+    "unfinished": (
+        "Half-written, by a run that was stopped.",
+        "If nothing else is working with this book now, delete it.",
+        False,
+    ),
+}
+
+
+def _finding(kind: str, where: str) -> Finding:
+    what, advice, loss = _KINDS[kind]
+    return Finding(what, where, advice, loss)
+
+
+def _pictures_or_troubles(path: Path) -> tuple[list[NamedPicture] | None, list[str]]:
+    """The pictures that a book names; of a damaged book none, but what is wrong with it."""
+    # Opening an empty file would begin a new book.
+    if path.is_file() and not begins_like_a_database(path):
+        return None, [f"{path} is no database"]
+    try:
+        with Book(path) as book:
+            troubles = book.troubles()
+            return (None, troubles) if troubles else (pictures_of(book), [])
+    except BookError as error:
+        if error.code != "book-damaged":
+            raise
+        return None, [error.detail]
+    except (sqlite3.Error, ValueError) as error:  # tables or texts that are none
+        return None, [f"{path}: {error}"]
+
+
+def _unfinished_work(path: Path) -> list[Path]:
+    """What backups and restores that were killed have left beside the book."""
+    begins = tuple(
+        hidden_beside(beside) for beside in (path, store.pictures_folder(path), path.with_name(BACKUP))
+    )
+    return [file for file in path.parent.glob(".*.part") if file.name.startswith(begins)]
+
+
+def _picture_trouble(picture: Path, sha256: str | None) -> str | None:
+    try:
+        return None if sha256_of(picture) == sha256 else "changed"
+    except FileNotFoundError:
+        return "missing"
+    except OSError:
+        return "unreadable"

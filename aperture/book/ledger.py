@@ -1,0 +1,455 @@
+"""The reed book: what is in it, and adding to it. Rows are added, never changed; the latest counts."""
+
+import json
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager
+from datetime import date, datetime
+from hashlib import sha256
+from pathlib import Path
+from typing import Any, Self
+
+from aperture import __version__
+from aperture.book import rows, schema, store
+from aperture.book.records import (
+    ACTIONS,
+    AGES,
+    FAULTS,
+    GONE,
+    RESPONSES,
+    WATERS,
+    WETTED,
+    Action,
+    Entry,
+    Filing,
+    History,
+    Lot,
+    Origin,
+    Photo,
+    Reading,
+    Reed,
+    short_code,
+)
+from aperture.card import CARD
+from aperture.errors import BookError
+from aperture.settings import Settings
+
+Row = Mapping[str, Any]
+
+
+class Book:
+    """An open reed book. Use it in a `with` block, or call `close`.
+
+    Reading never waits. What belongs together is written inside `with book.writing():`. Everything raises
+    `BookError` where the file cannot be read or written, or where what was to be entered is not possible.
+    """
+
+    def __init__(self, path: Path, create: bool = False) -> None:
+        """Open the book at `path`; with `create` begin a new one where there is none."""
+        self.path = path
+        self.pictures = store.pictures_folder(path)
+        self._connection = store.connect(path, create)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._connection.close()
+
+    @contextmanager
+    def writing(self) -> Iterator[None]:
+        """One transaction: all that is added inside is kept, or nothing of it."""
+        with store.in_words(self.path), store.writing(self._connection):
+            yield
+
+    # What is in it
+
+    def lots(self) -> list[Lot]:
+        """All lots, by the time they were entered."""
+        return [rows.lot(row) for row in self._select("SELECT * FROM current_lots ORDER BY id")]
+
+    def lot(self, code: str) -> Lot:
+        """The lot with this code, whether in small or capital letters."""
+        found = self._select("SELECT * FROM current_lots WHERE code = ? COLLATE NOCASE", code)
+        if not found:
+            raise BookError("book-unknown", f"lot {code}")
+        return rows.lot(found[0])
+
+    def reeds(self) -> list[Reed]:
+        """All reeds by number, the older of the same number first."""
+        return [rows.reed(row) for row in self._select("SELECT * FROM current_reeds ORDER BY number, id")]
+
+    def reed(self, number: int) -> Reed:
+        """The reed that has this number now, or had it last."""
+        found = self.reeds_with_number(number)
+        if not found:
+            raise BookError("book-unknown", f"reed {number}")
+        return found[-1]
+
+    def reeds_with_number(self, number: int) -> list[Reed]:
+        """All reeds that have or had this number, the oldest first."""
+        query = "SELECT * FROM current_reeds WHERE number = ? ORDER BY id"
+        return [rows.reed(row) for row in self._select(query, number)]
+
+    def reed_with_id(self, reed_id: int) -> Reed:
+        """The reed with this id."""
+        return rows.reed(self._select("SELECT * FROM current_reeds WHERE id = ?", reed_id)[0])
+
+    def is_gone(self, reed: Reed) -> bool:
+        """Whether the reed has left the box."""
+        found = self._select(
+            "SELECT action FROM decisions WHERE reed_id = ? ORDER BY id DESC LIMIT 1", reed.id
+        )
+        return bool(found) and found[0]["action"] in GONE
+
+    def history(self, reed: Reed) -> History:
+        """Everything about one reed."""
+        return next(self._histories([reed], "WHERE reed_id = ?", reed.id))
+
+    def histories(self) -> list[History]:
+        """Everything about every reed, by number."""
+        return list(self._histories(self.reeds(), ""))
+
+    def photo(self, sha: str) -> Photo | None:
+        """The photo of which this is the SHA-256; None if the book does not have it."""
+        found = self._select("SELECT * FROM photos WHERE sha256 = ?", sha)
+        return rows.photo(found[0]) if found else None
+
+    def photos(self) -> list[Photo]:
+        """All photos, in the order in which they came."""
+        return [rows.photo(row) for row in self._select("SELECT * FROM photos ORDER BY id")]
+
+    def entry(self, photo: Photo) -> Entry:
+        """A photo with its filing and readings."""
+        return self._entries("WHERE photos.id = ?", photo.id)[0]
+
+    def unfiled(self) -> list[Entry]:
+        """The photos of which the reed or the state is not known."""
+        return self._entries("WHERE filings.reed_id IS NULL OR filings.state IS NULL")
+
+    def settings_of(self, reading: Reading) -> Settings:
+        """The settings that made a reading."""
+        found = self._select(
+            "SELECT content FROM settings_used WHERE id = (SELECT settings_id FROM readings WHERE id = ?)",
+            reading.id,
+        )
+        return Settings.model_validate_json(found[0]["content"])
+
+    def table(self, table: str) -> Iterator[dict[str, Any]]:
+        """Every row of a table of `schema.TABLES`, the oldest first."""
+        if table not in schema.TABLES:
+            raise BookError("book-unknown", f"table {table}")
+        with store.in_words(self.path):
+            for row in self._connection.execute(f"SELECT * FROM {table} ORDER BY id"):
+                yield dict(row)
+
+    def troubles(self) -> list[str]:
+        """What is wrong with the file: nothing, if all is well."""
+        answers = [str(row["integrity_check"]) for row in self._select("PRAGMA integrity_check")]
+        found = [answer for answer in answers if answer != "ok"]
+        for row in self._select("PRAGMA foreign_key_check"):
+            found.append(f"{row['table']}, row {row['rowid']}: its {row['parent']} is missing")
+        return found
+
+    def copy_to(self, target: Path) -> None:
+        """Write a consistent copy of the database file, even while others write to the book."""
+        with store.in_words(target):
+            store.copy_to(self._connection, target)
+
+    # Adding to it
+
+    def add_lot(
+        self,
+        code: str,
+        source: str,
+        ordered_on: date | None = None,
+        return_by: date | None = None,
+        price_per_reed: float | None = None,
+        strength: str | None = None,
+    ) -> Lot:
+        """Enter a lot, or enter a lot's details anew: they replace the earlier ones, which stay on record."""
+        short_code(code, "A lot")
+        short_code(source, "A source")
+        if price_per_reed is not None and not 0.0 <= price_per_reed < 1e6:
+            raise BookError("book-entry-wrong", f"a price cannot be {price_per_reed}")
+        with self._together():
+            found = self._select("SELECT id FROM lots WHERE code = ? COLLATE NOCASE", code)
+            lot_id = found[0]["id"] if found else self._insert("lots", code=code)
+            self._insert(
+                "lot_details",
+                lot_id=lot_id,
+                source=source,
+                ordered_on=_text(ordered_on),
+                return_by=_text(return_by),
+                price_per_reed=price_per_reed,
+                strength=strength,
+            )
+        return self.lot(code)
+
+    def add_reed(
+        self, number: int, lot: str | None = None, slot: str | None = None, player: str | None = None
+    ) -> Reed:
+        """Enter a new reed. Its number must be free: never given, or of a reed that is gone."""
+        if not 1 <= number <= CARD.reed_tags.count:
+            raise BookError("book-entry-wrong", f"reed numbers run from 1 to {CARD.reed_tags.count}")
+        with self._together():
+            earlier = self.reeds_with_number(number)
+            if earlier and not self.is_gone(earlier[-1]):
+                raise BookError(
+                    "book-entry-wrong",
+                    f"number {number} belongs to a reed that is still here; decide that it was sent back or"
+                    " thrown away first",
+                )
+            reed_id = self._insert("reeds", number=number)
+            self._detail_reed(reed_id, lot, slot, player)
+        return self.reed(number)
+
+    def change_reed(self, reed: Reed, lot: str | None, slot: str | None, player: str | None) -> Reed:
+        """Enter a reed's lot, place and player anew; None is not known."""
+        with self._together():
+            self._detail_reed(reed.id, lot, slot, player)
+        return self.reed(reed.number)
+
+    def add_photo(
+        self,
+        sha: str,
+        name: str,
+        taken: datetime | None,
+        received_at: datetime,
+        kept: str | None = None,
+        kept_sha256: str | None = None,
+    ) -> Photo:
+        """Enter a photo that is not in the book yet; one that is stays as it is and is returned."""
+        with self._together():
+            if self.photo(sha) is None:
+                self._insert(
+                    "photos",
+                    sha256=sha,
+                    name=name,
+                    taken=_text(taken),
+                    received_at=_text(received_at),
+                    kept=kept,
+                    kept_sha256=kept_sha256,
+                )
+            photo = self.photo(sha)
+        assert photo is not None
+        return photo
+
+    def add_filing(self, photo: Photo, filing: Filing) -> None:
+        """Say to which reed and state a photo belongs, and how the reed was soaked."""
+        soaking = filing.soaking
+        if soaking.seconds is not None and not 0.0 <= soaking.seconds <= 86400.0:
+            raise BookError("book-entry-wrong", f"a soak of {soaking.seconds:g} seconds")
+        _one_of(soaking.water, WATERS, "water")
+        _one_of(soaking.wetted, WETTED, "where it was wetted")
+        _one_of(soaking.age, AGES, "age")
+        with self._together():
+            self._insert(
+                "filings",
+                photo_id=photo.id,
+                reed_id=filing.reed_id,
+                state=filing.state,
+                soak_seconds=soaking.seconds,
+                water=soaking.water,
+                wetted=soaking.wetted,
+                age=soaking.age,
+                reason=filing.reason,
+                by=filing.by and short_code(filing.by, "Who filed it"),
+            )
+
+    def add_reading(
+        self,
+        photo: Photo,
+        record: Row,
+        settings: Settings,
+        printed_scale_relative: float,
+        outline_mm: Sequence[Sequence[float]] | None,
+        origin: Origin = "program",
+        by: str | None = None,
+        tip: str | None = None,
+        tip_window: Sequence[float] | None = None,
+    ) -> None:
+        """Enter a measurement; `record` has the keys of the JSON output, for the rest see `Reading`."""
+        u = record["u"] or {}
+        quantities = ("height_mm", "width_mm", "area_mm2", "ellipse_ratio")
+        with self._together():
+            self._insert(
+                "readings",
+                photo_id=photo.id,
+                settings_id=self._settings_id(settings),
+                origin=origin,
+                version=__version__,
+                outcome=record["outcome"],
+                shape=record["shape"],
+                review=int(record["review"]),
+                **{name: record[name] for name in quantities},
+                **{f"u_{name}": u.get(name) for name in quantities},
+                coverage_factor=settings.uncertainty.coverage_factor,
+                printed_scale_relative=printed_scale_relative,
+                record=json.dumps(record, allow_nan=False),
+                outline_mm=json.dumps(outline_mm) if outline_mm is not None else None,
+                tip=tip,
+                tip_window=json.dumps(list(tip_window)) if tip_window is not None else None,
+                by=by and short_code(by, "Who measured"),
+            )
+
+    def add_check(
+        self,
+        reed: Reed,
+        done_at: datetime,
+        faults: Mapping[str, bool],
+        response: str | None = None,
+        pitch_cents: float | None = None,
+        note: str | None = None,
+        by: str | None = None,
+    ) -> None:
+        """Enter a check by hand. `faults` answers questions of `records.FAULTS`; what is left out was not
+        looked at."""
+        for name in faults:
+            _one_of(name, tuple(FAULTS), "fault")
+        _one_of(response, RESPONSES, "response")
+        if pitch_cents is not None and not abs(pitch_cents) <= 1200.0:
+            raise BookError("book-entry-wrong", f"a pitch off by {pitch_cents:g} cents, more than an octave")
+        with self._together():
+            self._insert(
+                "checks",
+                reed_id=reed.id,
+                done_at=_text(done_at),
+                **{name: int(faults[name]) if name in faults else None for name in FAULTS},
+                response=response,
+                pitch_cents=pitch_cents,
+                note=note,
+                by=by and short_code(by, "Who checked"),
+            )
+
+    def add_squeeze(
+        self,
+        reed: Reed,
+        done_at: datetime,
+        before: Photo | None = None,
+        after: Photo | None = None,
+        by: str | None = None,
+    ) -> None:
+        """Enter a squeeze. Photos that are not named are found by the time they were taken."""
+        with self._together():
+            self._insert(
+                "squeezes",
+                reed_id=reed.id,
+                done_at=_text(done_at),
+                before_photo_id=before and before.id,
+                after_photo_id=after and after.id,
+                by=by and short_code(by, "Who squeezed"),
+            )
+
+    def add_decision(
+        self,
+        reed: Reed,
+        decided_at: datetime,
+        action: Action,
+        reason: str,
+        by: str,
+        advised: str | None = None,
+        rule: str | None = None,
+        override_reason: str | None = None,
+    ) -> None:
+        """Enter what a person decided."""
+        _one_of(action, ACTIONS, "decision")
+        with self._together():
+            self._insert(
+                "decisions",
+                reed_id=reed.id,
+                decided_at=_text(decided_at),
+                action=action,
+                reason=reason,
+                by=short_code(by, "Who decided"),
+                advised=advised,
+                rule=rule,
+                override_reason=override_reason,
+            )
+
+    # How it is done
+
+    def _select(self, query: str, *values: Any) -> list[dict[str, Any]]:
+        with store.in_words(self.path):
+            return [dict(row) for row in self._connection.execute(query, values)]
+
+    def _together(self) -> AbstractContextManager[None]:
+        """A transaction of its own, unless one is open."""
+        return _nothing() if self._connection.in_transaction else self.writing()
+
+    def _insert(self, table: str, **values: Any) -> int:
+        values["recorded_at"] = datetime.now().astimezone().isoformat()
+        names, marks = ", ".join(values), ", ".join("?" * len(values))
+        with store.in_words(self.path):
+            done = self._connection.execute(
+                f"INSERT INTO {table} ({names}) VALUES ({marks})", tuple(values.values())
+            )
+        assert done.lastrowid is not None
+        return done.lastrowid
+
+    def _detail_reed(self, reed_id: int, lot: str | None, slot: str | None, player: str | None) -> None:
+        self._insert(
+            "reed_details",
+            reed_id=reed_id,
+            lot_id=self.lot(lot).id if lot is not None else None,
+            slot=slot and short_code(slot, "A slot"),
+            player=player and short_code(player, "A player"),
+        )
+
+    def _settings_id(self, settings: Settings) -> int:
+        content = settings.model_dump_json()
+        digest = sha256(content.encode()).hexdigest()
+        found = self._select("SELECT id FROM settings_used WHERE sha256 = ?", digest)
+        return found[0]["id"] if found else self._insert("settings_used", sha256=digest, content=content)
+
+    def _entries(self, where: str, *values: Any) -> list[Entry]:
+        """Photos with what is known of them, by the time they were taken."""
+        readings: dict[int, list[Reading]] = defaultdict(list)
+        chosen = f"FROM photos JOIN current_filings AS filings ON filings.photo_id = photos.id {where}"
+        query = f"SELECT * FROM readings WHERE photo_id IN (SELECT photos.id {chosen}) ORDER BY id"
+        for row in self._select(query, *values):
+            readings[row["photo_id"]].append(rows.reading(row))
+        columns = "photos.*, reed_id, state, soak_seconds, water, wetted, age, reason, by"
+        entries = [
+            Entry(rows.photo(row), rows.filing(row), tuple(readings[row["id"]]))
+            for row in self._select(f"SELECT {columns} {chosen}", *values)
+        ]
+        return sorted(entries, key=lambda entry: (entry.photo.when, entry.photo.id))
+
+    def _histories(self, reeds: Sequence[Reed], where: str, *values: Any) -> Iterator[History]:
+        lots = {lot.code: lot for lot in self.lots()}
+        entries: dict[int | None, list[Entry]] = defaultdict(list)
+        for entry in self._entries(where, *values):
+            entries[entry.filing.reed_id].append(entry)
+        lists: dict[str, dict[int, list[Any]]] = {}
+        for table, make in (("checks", rows.check), ("squeezes", rows.squeeze), ("decisions", rows.decision)):
+            lists[table] = defaultdict(list)
+            for row in self._select(f"SELECT * FROM {table} {where} ORDER BY id", *values):
+                lists[table][row["reed_id"]].append(make(row))
+        for reed in reeds:
+            yield History(
+                reed=reed,
+                lot=lots[reed.lot] if reed.lot else None,
+                entries=tuple(entries[reed.id]),
+                checks=tuple(sorted(lists["checks"][reed.id], key=lambda check: check.done_at)),
+                squeezes=tuple(sorted(lists["squeezes"][reed.id], key=lambda squeeze: squeeze.done_at)),
+                decisions=tuple(lists["decisions"][reed.id]),
+            )
+
+
+@contextmanager
+def _nothing() -> Iterator[None]:
+    yield
+
+
+def _one_of(value: str | None, known: Sequence[str], what: str) -> None:
+    if value is not None and value not in known:
+        raise BookError("book-entry-wrong", f"{what}: {value!r} is none of {', '.join(known)}")
+
+
+def _text(moment: date | datetime | None) -> str | None:
+    return moment.isoformat() if moment is not None else None

@@ -1,0 +1,169 @@
+"""The reed book's file: found, opened, upgraded, and its troubles in plain words."""
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+from aperture.book import schema
+from aperture.errors import BookError
+
+BOOK_VARIABLE = "APERTURE_BOOK"
+# Another process holds the book for a few milliseconds, unless something is wrong.
+PATIENCE_SECONDS = 30.0
+
+_BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
+_UNWRITABLE = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN}
+_DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+
+
+def book_path(given: Path | None = None) -> Path:
+    """Which file the book is: the one given, else $APERTURE_BOOK, else one in the user's data folder."""
+    from platformdirs import user_data_path
+
+    if given is not None:
+        return given
+    if named := os.environ.get(BOOK_VARIABLE):
+        return Path(named)
+    return user_data_path("aperture", appauthor=False) / "reed-book.sqlite3"
+
+
+def pictures_folder(path: Path) -> Path:
+    """The folder beside a book's file that holds its pictures: "reed-book-pictures"."""
+    return path.with_name(f"{path.stem}-pictures")
+
+
+def connect(path: Path, create: bool = False) -> sqlite3.Connection:
+    """Open a book's file; an older one is upgraded after a copy was put beside it.
+
+    Parameters
+    ----------
+    path : of the file.
+    create : begin a new book where there is none.
+
+    Raises
+    ------
+    BookError : there is no book, it is damaged, newer than the program, busy, or cannot be written.
+    """
+    if not create and not path.is_file():
+        raise BookError("book-missing", str(path))
+    with in_words(path):
+        if create:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        elif path.stat().st_size == 0:
+            raise BookError("book-damaged", f"{path} is empty")
+        connection = _open(path)
+        try:
+            if _version(connection, path) != schema.VERSION:
+                _bring_up_to_date(connection, path)
+            # With a write-ahead log nobody waits to read. Copies of a book are without.
+            connection.execute("PRAGMA journal_mode = wal")
+        except BaseException:
+            connection.close()
+            raise
+    return connection
+
+
+@contextmanager
+def in_words(path: Path) -> Iterator[None]:
+    """Turn the database's and the disk's complaints into errors that say what to do.
+
+    Raises
+    ------
+    BookError : instead of sqlite3.Error and OSError.
+    """
+    try:
+        yield
+    except sqlite3.Error as error:
+        # The lower byte is the kind of the error, the others say which of that kind.
+        kind = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        for code, kinds in (
+            ("book-busy", _BUSY),
+            ("book-unwritable", _UNWRITABLE),
+            ("book-damaged", _DAMAGED),
+        ):
+            if kind in kinds:
+                raise BookError(code, f"{path}: {error}") from error
+        if "no such table" in str(error) or "no such column" in str(error):
+            raise BookError("book-damaged", f"{path}: {error}") from error
+        raise
+    except OSError as error:
+        raise BookError("book-unwritable", f"{error.filename or path}: {error.strerror or error}") from error
+
+
+@contextmanager
+def writing(connection: sqlite3.Connection) -> Iterator[None]:
+    """One transaction, alone: all that is written inside is kept, or nothing of it."""
+    # IMMEDIATE waits for other writers here, where nothing was read yet that could become stale.
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+    except BaseException:
+        connection.rollback()
+        raise
+    connection.commit()
+
+
+def copy_to(connection: sqlite3.Connection, target: Path) -> None:
+    """A consistent copy of an open book as one file, even while others write to it.
+
+    Raises
+    ------
+    FileExistsError : there is a file of that name.
+    """
+    target.touch(exist_ok=False)
+    try:
+        with closing(sqlite3.connect(target)) as copy:
+            connection.backup(copy)
+            # One file, without companions that could be forgotten.
+            copy.execute("PRAGMA journal_mode = delete")
+    except BaseException:
+        target.unlink(missing_ok=True)
+        raise
+
+
+def _open(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(path, timeout=PATIENCE_SECONDS, isolation_level=None)
+    connection.row_factory = sqlite3.Row
+    connection.execute("PRAGMA foreign_keys = on")
+    # Each commit reaches the disk before it counts as done.
+    connection.execute("PRAGMA synchronous = full")
+    return connection
+
+
+def _version(connection: sqlite3.Connection, path: Path) -> int:
+    """The version of a file; 0 for an empty one."""
+    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    mark = int(connection.execute("PRAGMA application_id").fetchone()[0])
+    empty = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0] == 0
+    if mark != schema.APPLICATION_ID and not empty:
+        raise BookError("book-damaged", f"{path} is a database, but not a reed book")
+    if version > schema.VERSION:
+        raise BookError("book-newer", f"{path} has version {version}, this program knows {schema.VERSION}")
+    return version
+
+
+def _bring_up_to_date(connection: sqlite3.Connection, path: Path) -> None:
+    from filelock import FileLock, Timeout
+
+    try:
+        # Two programs may begin the same book, or upgrade it, at the same time.
+        with FileLock(path.with_name(f"{path.name}.lock"), timeout=PATIENCE_SECONDS):
+            version = _version(connection, path)
+            if version == schema.VERSION:
+                return
+            if version > 0:
+                _copy_aside(connection, path, version)
+            with writing(connection):
+                schema.upgrade(connection, schema.MIGRATIONS)
+    except Timeout as error:
+        raise BookError("book-busy", f"{path} is being upgraded") from error
+
+
+def _copy_aside(connection: sqlite3.Connection, path: Path, version: int) -> None:
+    """A copy of the book as it was before an upgrade."""
+    name, number = f"{path.stem}-version-{version}{path.suffix}", 2
+    while path.with_name(name).exists():
+        name, number = f"{path.stem}-version-{version}-{number}{path.suffix}", number + 1
+    copy_to(connection, path.with_name(name))

@@ -1,0 +1,182 @@
+"""What the commands share: options, settings, progress, and errors in words."""
+
+import functools
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
+
+import typer
+
+from aperture.errors import ApertureError, SettingsError
+
+# Everything else is imported inside the functions, so that --help does not wait for image libraries.
+if TYPE_CHECKING:
+    from aperture.book.ledger import Book
+    from aperture.measure import Measurement
+    from aperture.settings import Settings
+
+SOME_REFUSED, WRONG_USAGE, FAILED, STOPPED = 3, 2, 1, 130
+
+Reed = Annotated[
+    int | None,
+    typer.Option("--reed", metavar="N", min=1, help="The reed's number, if no tag or name says it."),
+]
+State = Annotated[
+    Literal["dry", "soaked"] | None,
+    typer.Option("--state", help="The reed's state, if nothing else says it."),
+]
+Ruler = Annotated[
+    float | None,
+    typer.Option("--ruler", metavar="MM", help="What the printed 50 mm bar really measures, 45 to 55."),
+]
+TipOffset = Annotated[
+    float | None,
+    typer.Option(
+        "--tip-offset",
+        metavar="MM",
+        help="How far the tip was measured to stand in front of the card's face (behind it: negative).",
+    ),
+]
+SettingsFile = Annotated[
+    Path | None, typer.Option("--settings", metavar="FILE", help="Use this settings file, not your own.")
+]
+Workers = Annotated[
+    int | None,
+    typer.Option(
+        "--workers", metavar="N", min=0, help="Photos measured at the same time; 0: all processors."
+    ),
+]
+
+BookFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--book", metavar="FILE", help="The reed book; else $APERTURE_BOOK, else one in your data folder."
+    ),
+]
+ReedNumber = Annotated[int, typer.Argument(metavar="REED", min=1, help="The reed's number.")]
+
+
+def in_words(command: Callable[..., None]) -> Callable[..., None]:
+    """Whatever goes wrong in the command ends in words and an exit status, never in a traceback."""
+
+    @functools.wraps(command)
+    def guarded(*args: Any, **options: Any) -> None:
+        try:
+            command(*args, **options)
+        # How typer ends a command; and who reads the output may have seen enough.
+        except (typer.Exit, typer.Abort, typer.BadParameter, BrokenPipeError):
+            raise
+        except ApertureError as error:
+            from aperture.flags import FLAGS
+
+            flag = FLAGS[error.code]
+            give_up(WRONG_USAGE, f"{flag.sentence} {error.detail}\n{flag.advice}")
+        except KeyboardInterrupt:
+            give_up(STOPPED, "Stopped.")
+        except OSError as error:
+            where = f"{error.filename}: " if error.filename else ""
+            give_up(WRONG_USAGE, f"{where}{error.strerror or error}")
+        except Exception as error:
+            blame = "The program failed, and the fault is the program's."
+            give_up(FAILED, f"{blame} {type(error).__name__}: {error}")
+
+    return guarded
+
+
+def give_up(status: int, words: str) -> NoReturn:
+    typer.echo(f"aperture: {words}", err=True)
+    raise typer.Exit(status)
+
+
+def chosen_settings(
+    path: Path | None, ruler: float | None, tip_offset: float | None, workers: int | None
+) -> "Settings":
+    """The settings file with the options laid over it; an impossible option names itself."""
+    from aperture.card import printed_scale
+    from aperture.settings import change_settings, load_settings
+
+    settings = load_settings(path)
+    changes: dict[str, Any] = {}
+    if ruler is not None:
+        changes["ruler_mm"] = ruler
+    if tip_offset is not None:
+        # Even a 0 was measured, if somebody says it.
+        changes |= {"tip_offset_mm": tip_offset, "tip_offset_is_measured": True}
+    if workers is not None:
+        changes["workers"] = workers
+    try:
+        settings = change_settings(settings, changes)
+    except SettingsError as error:
+        raise typer.BadParameter(error.detail) from error
+    printed_scale(settings.ruler_mm)  # refuses once what every photo would be refused for
+    return settings
+
+
+def measure_with_progress(
+    photos: Sequence[Path],
+    settings: "Settings",
+    reed: int | None = None,
+    state: Literal["dry", "soaked"] | None = None,
+    json: bool = False,
+    budget: bool = False,
+) -> "list[Measurement]":
+    """Measure photos; with `json` print each result, or result and budget, as soon as it is there."""
+    from aperture.batch import measure_all
+
+    bar = not (json and sys.stdout.isatty())
+    measurements = []
+    results = measure_all(photos, settings, settings.workers, reed, state)
+    for measurement in with_progress("Measuring", results, len(photos), bar):
+        if json and budget:
+            from aperture.budget_page import json_line_with_budget
+
+            print(json_line_with_budget(measurement, settings), flush=True)
+        elif json:
+            from aperture.report import json_line
+
+            print(json_line(measurement), flush=True)
+        measurements.append(measurement)
+    return measurements
+
+
+def with_progress(what: str, steps: Iterable[Any], count: int, bar: bool = True) -> Iterator[Any]:
+    """The same steps with a progress bar on standard error, if that is a terminal."""
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from aperture.screen import make_console
+
+    console = make_console(stderr=True)
+    progress = Progress(
+        TextColumn(what),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=console,
+        transient=True,
+        # Lines of JSON are not for the bar to rearrange, and where they are on the screen, no bar is needed.
+        redirect_stdout=False,
+        redirect_stderr=False,
+        disable=not console.is_terminal or not bar,
+    )
+    with progress:
+        yield from progress.track(steps, total=count)
+
+
+def open_book(path: Path | None, create: bool = False) -> "Book":
+    """The book that is meant, open; with `create` a new one where there is none."""
+    from aperture.book.ledger import Book
+    from aperture.book.store import book_path
+
+    return Book(book_path(path), create)
+
+
+def check_csv(path: Path | None) -> None:
+    """Complain of a file that cannot be written before the work is done, not after it."""
+    if path is not None and (path.is_dir() or not path.parent.is_dir()):
+        raise typer.BadParameter(f"no file can be written at {path}", param_hint="--csv")
+
+
+def exit_if_refused(measurements: "Iterable[Measurement]") -> None:
+    if any(measurement.outcome == "refused" for measurement in measurements):
+        raise typer.Exit(SOME_REFUSED)
