@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from rich.console import Console
@@ -30,7 +31,8 @@ def show_arrivals(console: Console, arrivals: Sequence[Arrival]) -> None:
     """What became of photos that were taken in; what is to be done about some of them."""
     counts = {what: sum(arrival.what == what for arrival in arrivals) for what in _ARRIVED}
     words = [f"{count} {words}" for what, words in _ARRIVED.items() if (count := counts[what])]
-    console.print(Text(f"{len(arrivals)} photos: {', '.join(words)}."))
+    photos = "photo" if len(arrivals) == 1 else "photos"
+    console.print(Text(f"{len(arrivals)} {photos}: {', '.join(words)}."))
     filed = [arrival for arrival in arrivals if arrival.what in ("filed", "measured again")]
     if filed:
         console.print()
@@ -214,7 +216,8 @@ def _show_to_do(console: Console, heading: str, arrivals: Sequence[Arrival]) -> 
     for arrival in arrivals:
         name = _name(arrival)
         if arrival.what == "not assigned":
-            indented(console, f"{name}: {arrival.why} aperture enter filing {name} --reed N --state dry")
+            what = ("" if arrival.reed else " --reed N") + ("" if arrival.state else " --state dry")
+            indented(console, f"{name}: {arrival.why} aperture enter filing {quote(name)}{what}")
             continue
         assert arrival.measurement is not None
         for remark in remarks(arrival.measurement)[:1]:

@@ -53,16 +53,12 @@ def connect(path: Path, create: bool = False) -> sqlite3.Connection:
             path.parent.mkdir(parents=True, exist_ok=True)
         elif path.stat().st_size == 0:
             raise BookError("book-damaged", f"{path} is empty")
-        connection = _open(path)
         try:
-            if _version(connection, path) != schema.VERSION:
-                _bring_up_to_date(connection, path)
-            # With a write-ahead log nobody waits to read. Copies of a book are without.
-            connection.execute("PRAGMA journal_mode = wal")
-        except BaseException:
-            connection.close()
-            raise
-    return connection
+            return _ready(_open(path), path)
+        except sqlite3.OperationalError as error:
+            if create or not _only_to_be_read(path, error):
+                raise
+        return _open_to_read(path)
 
 
 @contextmanager
@@ -121,6 +117,39 @@ def copy_to(connection: sqlite3.Connection, target: Path) -> None:
     except BaseException:
         target.unlink(missing_ok=True)
         raise
+
+
+def _ready(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
+    """The same connection, the book being of this program's version."""
+    try:
+        if _version(connection, path) != schema.VERSION:
+            _bring_up_to_date(connection, path)
+        # With a write-ahead log nobody waits to read. Copies of a book are without.
+        connection.execute("PRAGMA journal_mode = wal")
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _only_to_be_read(path: Path, error: sqlite3.Error) -> bool:
+    """Whether a book lies whole where nothing can be written, on a medium that is locked."""
+    log = path.with_name(f"{path.name}-wal")
+    whole = not log.exists() or log.stat().st_size == 0
+    return whole and getattr(error, "sqlite_errorcode", 0) & 0xFF in _UNWRITABLE
+
+
+def _open_to_read(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro&immutable=1", uri=True)
+    connection.row_factory = sqlite3.Row
+    try:
+        version = _version(connection, path)
+        if version != schema.VERSION:
+            raise BookError("book-unwritable", f"{path} has version {version} and must be upgraded first")
+    except BaseException:
+        connection.close()
+        raise
+    return connection
 
 
 def _open(path: Path) -> sqlite3.Connection:

@@ -29,7 +29,8 @@ def sources_hash() -> str:
     """A fingerprint of everything that could change a result: the package's sources and the libraries."""
     digest = hashlib.sha256()
     package = Path(aperture.__file__).parent
-    for path in sorted(package.rglob("*.py")):
+    # Not of the folders in it: the reed book keeps results and makes none.
+    for path in sorted(package.glob("*.py")):
         digest.update(path.relative_to(package).as_posix().encode() + b"\0" + path.read_bytes())
     for name in ARITHMETIC:
         digest.update(f"{name} {importlib.metadata.version(name)}\n".encode())
@@ -38,7 +39,9 @@ def sources_hash() -> str:
 
 def photo_hash(photo: TruthPhoto) -> str:
     """A fingerprint of the photo's file, of its truth and of what its user would tell."""
-    facts = json.dumps([photo.settings.model_dump(), dict(photo.true)]).encode()
+    # The habit of soaking is the reed book's; it takes no part in measuring.
+    told = photo.settings.model_dump(exclude={"soaking"})
+    facts = json.dumps([told, dict(photo.true)]).encode()
     return hashlib.sha256(photo.path.read_bytes() + facts).hexdigest()[:16]
 
 

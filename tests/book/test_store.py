@@ -168,6 +168,24 @@ def test_a_full_disk_is_said_in_words_and_loses_nothing(book):
     assert book.troubles() == []
 
 
+def test_a_book_on_a_locked_medium_can_be_read(book, monkeypatch):
+    """A stand-in for the medium: SQLite cannot open the file for writing there."""
+    book.add_reed(1)
+    book.close()
+
+    def locked(path):
+        connection = sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True, isolation_level=None)
+        connection.execute("CREATE TABLE forbidden (x)")
+
+    monkeypatch.setattr(store, "_open", locked)
+    with Book(book.path) as opened:
+        assert [reed.number for reed in opened.reeds()] == [1]
+        with pytest.raises(BookError, match="book-unwritable"):
+            opened.add_reed(2)
+    with pytest.raises(BookError, match="book-unwritable"):
+        Book(book.path, create=True)
+
+
 def test_a_folder_that_cannot_be_written_is_said_in_words(tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(BookError, match="book-unwritable"):
