@@ -8,6 +8,7 @@ import typer
 
 from aperture import __version__
 from aperture.book.commands import book_app, show_term
+from aperture.desk.commands import desk_app, open_desk
 from aperture.errors import SettingsError
 from aperture.options import (
     SOME_REFUSED,
@@ -42,6 +43,7 @@ app = typer.Typer(
 )
 
 app.add_typer(book_app)
+app.add_typer(desk_app)
 
 Files = Annotated[list[Path], typer.Argument(metavar="PATH…", help="Photos, and folders of photos.")]
 CsvFile = Annotated[
@@ -262,6 +264,7 @@ def demo_command(
     out: Annotated[Path, typer.Option(metavar="DIR", help="The folder for the results.")] = Path(
         "aperture-demo"
     ),
+    desk: Annotated[bool, typer.Option("--desk", help="Open the filled book as a web page.")] = False,
 ) -> None:
     """Play a term with eight reeds: measure their photos, keep the reed book, write the return sheets."""
     from aperture import demo
@@ -293,6 +296,8 @@ def demo_command(
             console.print(f"- {sentence}", markup=False)
         show_term(console, book, settings, demo.TODAY, out)
     console.print(f"\nGo on with it yourself: aperture reeds --book {path}", markup=False)
+    if desk:
+        open_desk(path, settings)
 
 
 @app.command("settings")

@@ -1,6 +1,6 @@
 """Photos into the book: what is new is measured, kept and filed under its reed and state."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import astuple, dataclass, replace
 from datetime import datetime
 from functools import partial
@@ -33,7 +33,7 @@ class Arrival:
 
     `what` is "filed" under a reed and a state; "not assigned", in the book, but for `why` without reed or
     state; "known", the book had it; "measured again"; or "not taken in", for `why` it is no picture that can
-    be read. `new_reed`: the reed was entered along with it.
+    be read. `new_reed`: the reed was entered along with it. `sha256` is of the photo, if the book has it.
     """
 
     path: Path
@@ -43,6 +43,7 @@ class Arrival:
     state: Face | None = None
     why: str | None = None
     new_reed: bool = False
+    sha256: str | None = None
 
     @property
     def refused(self) -> bool:
@@ -73,6 +74,7 @@ def take_in(
     again: bool = False,
     reed: int | None = None,
     state: Face | None = None,
+    names: Mapping[Path, str] | None = None,
 ) -> Iterator[Arrival]:
     """Take photos into the book; yields what became of each as soon as it is on the disk.
 
@@ -86,6 +88,7 @@ def take_in(
     lot : code of the lot to which reeds belong that are new.
     again : photos that the book has are measured once more, if the program or the settings have changed.
     reed, state : what the user said about all of the photos.
+    names : what photos are called, if not as their files.
 
     Raises
     ------
@@ -106,7 +109,8 @@ def take_in(
     with in_words(book.pictures):
         results = run_in_order(task, unknown, settings.workers, _died)
         for path, taken in zip(unknown, results, strict=True):
-            yield _enter(book, path, taken, settings, soaking, lot)
+            name = (names or {}).get(path, path.name)
+            yield _enter(book, path, name, taken, settings, soaking, lot)
 
 
 def _known(book: Book, path: Path) -> Photo | None:
@@ -120,7 +124,7 @@ def _known(book: Book, path: Path) -> Photo | None:
 def _known_arrival(book: Book, photo: Photo, path: Path) -> Arrival:
     filing = book.entry(photo).filing
     reed = book.reed_with_id(filing.reed_id) if filing.reed_id is not None else None
-    return Arrival(path, "known", reed=reed, state=filing.state)
+    return Arrival(path, "known", reed=reed, state=filing.state, sha256=photo.sha256)
 
 
 def _take(path: Path, settings: Settings, folder: Path, reed: int | None, state: Face | None) -> _Taken:
@@ -141,7 +145,7 @@ def _died(path: Path, detail: str) -> _Taken:
 
 
 def _enter(
-    book: Book, path: Path, taken: _Taken, settings: Settings, soaking: Soaking, lot: str | None
+    book: Book, path: Path, name: str, taken: _Taken, settings: Settings, soaking: Soaking, lot: str | None
 ) -> Arrival:
     measurement = taken.measurement
     if taken.kept is None:
@@ -154,7 +158,7 @@ def _enter(
         photo = book.add_photo(
             sha=taken.kept.sha256,
             # A name that is no text is kept with codes in place of its bytes.
-            name=path.name.encode("utf-8", "backslashreplace").decode(),
+            name=name.encode("utf-8", "backslashreplace").decode(),
             taken=_on_the_wall(measurement.taken),
             received_at=datetime.now(),
             kept=taken.kept.name,
@@ -170,7 +174,8 @@ def _enter(
             soaking = _filled_in(soaking, settings, _is_old(book, reed, photo))
         book.add_filing(photo, Filing(reed.id if reed else None, state, soaking, why, None))
         _add_reading(book, photo, taken, settings)
-    return Arrival(path, "not assigned" if why else "filed", measurement, reed, state, why, new_reed)
+    what: What = "not assigned" if why else "filed"
+    return Arrival(path, what, measurement, reed, state, why, new_reed, photo.sha256)
 
 
 def _reed_for(

@@ -1,0 +1,120 @@
+"""Who may come in: the desk's own browser, and cameras that were let in with a secret from the screen.
+
+Nothing here is kept on the disk: when the desk is closed, everybody is out.
+"""
+
+import hmac
+import secrets
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Literal
+
+Role = Literal["desk", "camera"]
+
+# A phone needs seconds to scan the code; a screen that is left alone must not stay an open door.
+PAIRING_SECONDS = 300.0
+# A rehearsal and the way home.
+CAMERA_SECONDS = 4 * 3600.0
+# So many wrong secrets within a minute, and nobody is let in for a while: guessing 128 bits is hopeless,
+# but a program that tries deserves no answers.
+WRONG_TRIES, TRY_SECONDS = 5, 60.0
+UPLOADS_A_MINUTE = 30
+
+
+@dataclass(frozen=True)
+class Session:
+    """Somebody who is in. `csrf` must come with everything that changes something."""
+
+    key: str
+    role: Role
+    csrf: str
+    ends: float
+    uploads: deque[float] = field(default_factory=deque, repr=False)
+
+
+class Access:
+    """The doors of one running desk.
+
+    Parameters
+    ----------
+    clock : seconds that only go forward.
+    """
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._sessions: dict[str, Session] = {}
+        self._wrong: deque[float] = deque()
+        # Opened once, by the browser that the program starts on this computer.
+        self.desk_secret = secrets.token_urlsafe(16)
+        self._desk_opened = False
+        self._pairing: tuple[str, float] | None = None
+
+    def new_pairing(self) -> str:
+        """A secret that lets one phone in, once, for `PAIRING_SECONDS`; the one before is void."""
+        self._pairing = (secrets.token_urlsafe(16), self._clock() + PAIRING_SECONDS)
+        return self._pairing[0]
+
+    def open_desk(self, secret: str) -> Session | None:
+        """Let the desk's own browser in; None if the secret is wrong or was used."""
+        if self._too_many_tries() or not self._equal(secret, self.desk_secret) or self._desk_opened:
+            return None
+        self._desk_opened = True
+        return self._let_in("desk", float("inf"))
+
+    def new_desk_secret(self) -> str:
+        """Another secret for the desk's own browser, for a second window."""
+        self.desk_secret, self._desk_opened = secrets.token_urlsafe(16), False
+        return self.desk_secret
+
+    def pair(self, secret: str) -> Session | None:
+        """Let a phone in as a camera; None if the secret is wrong, was used, or is too old."""
+        if self._too_many_tries():
+            return None
+        if self._pairing is None or not self._equal(secret, self._pairing[0]):
+            return None
+        _, ends = self._pairing
+        self._pairing = None
+        return self._let_in("camera", self._clock() + CAMERA_SECONDS) if self._clock() < ends else None
+
+    def session(self, key: str | None) -> Session | None:
+        """The session with this key; None if there is none, or it is over."""
+        found = self._sessions.get(key or "")
+        if found is not None and self._clock() >= found.ends:
+            del self._sessions[found.key]
+            return None
+        return found
+
+    def close(self, session: Session) -> None:
+        """Let somebody out."""
+        self._sessions.pop(session.key, None)
+
+    def may_upload(self, session: Session) -> bool:
+        """Whether this one has not sent too many photos within a minute; counts the one that asks."""
+        return _counted(session.uploads, self._clock(), 60.0, UPLOADS_A_MINUTE)
+
+    def _let_in(self, role: Role, ends: float) -> Session:
+        session = Session(secrets.token_urlsafe(24), role, secrets.token_urlsafe(16), ends)
+        self._sessions[session.key] = session
+        return session
+
+    def _equal(self, given: str, secret: str) -> bool:
+        if hmac.compare_digest(given.encode(), secret.encode()):
+            return True
+        self._wrong.append(self._clock())
+        return False
+
+    def _too_many_tries(self) -> bool:
+        while self._wrong and self._clock() - self._wrong[0] >= TRY_SECONDS:
+            self._wrong.popleft()
+        return len(self._wrong) >= WRONG_TRIES
+
+
+def _counted(times: deque[float], now: float, seconds: float, most: int) -> bool:
+    while times and now - times[0] >= seconds:
+        times.popleft()
+    if len(times) >= most:
+        return False
+    times.append(now)
+    return True

@@ -1,0 +1,87 @@
+"""The desk's pages put together: which address shows what, and the shield before all of it."""
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp
+
+from aperture.desk import book_pages, phone, picture, review, snap
+from aperture.desk.access import CAMERA_SECONDS, Session
+from aperture.desk.shield import Shield
+from aperture.desk.web import COOKIE, HERE, Desk, desk_of, page, see, session_of, trouble_page
+from aperture.errors import ApertureError
+
+
+def create_app(desk: Desk) -> ASGIApp:
+    """The desk as a web application.
+
+    Parameters
+    ----------
+    desk : what it keeps; its two addresses are the only names that are answered to.
+    """
+    port = desk.address.rpartition(":")[2]
+    hosts = {desk.address, f"localhost:{port}", f"127.0.0.1:{port}"}
+    if desk.lan_address is not None:
+        hosts.add(desk.lan_address)
+    app = Starlette(
+        routes=[
+            Route("/", start),
+            Route("/open/{secret}", open_desk),
+            Route("/pair/{secret}", pair_page),
+            Route("/pair", pair, methods=["POST"]),
+            *snap.routes,
+            *review.routes,
+            *book_pages.routes,
+            *picture.routes,
+            *phone.routes,
+            Mount("/static", StaticFiles(directory=HERE / "static")),
+        ],
+        exception_handlers={
+            HTTPException: trouble_page,
+            ApertureError: trouble_page,
+            Exception: trouble_page,
+        },
+    )
+    app.state.desk = desk
+    return Shield(app, hosts)
+
+
+async def start(request: Request) -> Response:
+    """Where to begin: the desk sees the book, a phone its camera."""
+    session = session_of(request)
+    if session is None:
+        return page(request, "stranger.html", 401)
+    return see("/reeds" if session.role == "desk" else "/snap")
+
+
+async def open_desk(request: Request) -> Response:
+    """The address that the program opens in this computer's browser, once."""
+    session = session_of(request)
+    if session is None or session.role != "desk":
+        session = desk_of(request).access.open_desk(request.path_params["secret"])
+    if session is None:
+        return page(request, "stranger.html", 401)
+    return _let_in(session, "/", None)
+
+
+async def pair_page(request: Request) -> Response:
+    """What a phone sees that scanned the code: one button, so that a preview of the link lets nobody in."""
+    return page(request, "pair.html", secret=request.path_params["secret"])
+
+
+async def pair(request: Request) -> Response:
+    """The button was pressed: let the phone in as a camera."""
+    form = await request.form(max_files=0, max_fields=5)
+    session = desk_of(request).access.pair(str(form.get("secret", "")))
+    if session is None:
+        return page(request, "stranger.html", 401)
+    return _let_in(session, "/snap", int(CAMERA_SECONDS))
+
+
+def _let_in(session: Session, path: str, seconds: int | None) -> RedirectResponse:
+    answer = see(path)
+    answer.set_cookie(COOKIE, session.key, max_age=seconds, httponly=True, samesite="strict")
+    return answer

@@ -1,0 +1,215 @@
+"""The review: photos that need eyes, one at a time, and what a person says of each."""
+
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from aperture.book.ledger import Book
+from aperture.book.records import Entry, Filing, History, Reading, Soaking, short_code
+from aperture.card import CARD
+from aperture.desk.outlines import corrected_outline, handles, measured_by_hand, overridden, smooth
+from aperture.desk.tips import tip_view
+from aperture.desk.web import desk_of, desk_only, page, safe_form, see
+from aperture.errors import BookError
+from aperture.flags import FLAGS
+from aperture.report import NAMES, UNITS, with_uncertainty
+
+SHAPES = ("shut", "elliptical", "round")
+RETAKE = "A person asked for a retake."
+
+
+@desk_only
+async def queue_page(request: Request) -> Response:
+    """All photos that need eyes, with the reason."""
+    with desk_of(request).open_book() as book:
+        waiting = queue(book)
+    return page(request, "review.html", waiting=waiting)
+
+
+@desk_only
+async def one_page(request: Request) -> Response:
+    """One photo beside the same reed's photo in the other state, and what can be said of it."""
+    desk = desk_of(request)
+    with desk.open_book() as book:
+        entry = _entry(book, request.path_params["sha"])
+        waiting = [other for other, _ in queue(book)]
+        reed = book.reed_with_id(entry.filing.reed_id) if entry.filing.reed_id is not None else None
+        other = _other_state(book.history(reed), entry) if reed is not None else None
+    reading, record = entry.reading, entry.reading.record
+    shown = sorted([one for one in (entry, other) if one], key=lambda one: one.filing.state or "")
+    following = [one.photo.sha256 for one in waiting if one.photo.id != entry.photo.id]
+    return page(
+        request,
+        "review_one.html",
+        entry=entry,
+        reed=reed,
+        record=record,
+        shown=[(one, tip_view(one.reading), _numbers(one.reading)) for one in shown],
+        flags=[FLAGS[code] for code in record["flags"] if code in FLAGS],
+        following=following[0] if following else None,
+        left=len(following),
+        handles=handles(reading.outline_mm) if reading.outline_mm and reading.tip else [],
+        window=reading.tip_window,
+        by=desk.state.get("by", ""),
+        shapes=SHAPES,
+        most=CARD.reed_tags.count,
+    )
+
+
+@desk_only
+async def answer(request: Request) -> Response:
+    """What a person says of a photo: stored beside what the program said, never in its place."""
+    form = await safe_form(request)
+    desk = desk_of(request)
+    by = short_code(str(form.get("by", "")).strip(), "Who reviews")
+    desk.state["by"] = by
+    said = str(form.get("say", ""))
+    with desk.open_book() as book, book.writing():
+        entry = _entry(book, request.path_params["sha"])
+        following = [other.photo.sha256 for other, _ in queue(book) if other.photo.id != entry.photo.id]
+        reading = entry.reading
+        settings = book.settings_of(reading)
+        if said in ("reed", "state"):
+            _file(book, entry, form, by)
+        elif said == "retake":
+            record = {**_program(entry).record, "outcome": "refused", "reason": RETAKE, "review": True}
+            record |= {"advice": "Take it again.", "shape": None, "u": None, **dict.fromkeys(_EMPTY)}
+            _add(book, entry, record, None, by)
+        elif not reading.measured and said != "outline":
+            raise BookError(
+                "book-entry-wrong", "there is no number to confirm; ask for a retake, or draw the outline"
+            )
+        elif said == "confirm":
+            _add(book, entry, {**reading.record, "review": False, "reason": None}, reading.outline_mm, by)
+        elif said == "override":
+            shape, reason = str(form.get("shape", "")), str(form.get("reason", "")).strip()
+            if shape not in SHAPES or not reason:
+                raise BookError("book-entry-wrong", "say which class it is, and why")
+            _add(book, entry, overridden(reading.record, shape, reason), reading.outline_mm, by)
+        elif said == "outline":
+            points = corrected_outline(str(form.get("points", "")), reading)
+            record = measured_by_hand(points, reading, settings)
+            _add(book, entry, record, smooth(points).round(5).tolist(), by)
+        else:
+            raise BookError("book-entry-wrong", f"{said!r} cannot be said of a photo")
+    if said in ("outline", "reed", "state"):
+        return see(f"/review/{entry.photo.sha256}")
+    return see(f"/review/{following[0]}" if following else "/review")
+
+
+routes = [
+    Route("/review", queue_page),
+    Route("/review/{sha}", one_page),
+    Route("/review/{sha}", answer, methods=["POST"]),
+]
+
+_EMPTY = (
+    "height_mm",
+    "width_mm",
+    "area_mm2",
+    "ellipse_major_mm",
+    "ellipse_minor_mm",
+    "ellipse_ratio",
+    "shape_factor",
+    "asymmetry",
+    "fitted_major_mm",
+    "fitted_minor_mm",
+    "fitted_residual_mm",
+    "shape_probabilities",
+    "borderline",
+)
+
+
+def queue(book: Book) -> list[tuple[Entry, str]]:
+    """The photos that need eyes, each with why; those whose reed or state is not known first.
+
+    A photo needs none once a person said something of it, or decided about the reed since; nor does a refused
+    one of which a later photo in the same state was measured.
+    """
+    waiting = [
+        (entry, entry.filing.reason or "Which reed is it, and in which state?") for entry in book.unfiled()
+    ]
+    for history in book.histories():
+        if not history.gone:
+            waiting += [(entry, why) for entry in history.entries if (why := _why(history, entry))]
+    unique = {entry.photo.id: (entry, why) for entry, why in reversed(waiting)}
+    return list(reversed(unique.values()))
+
+
+def _why(history: History, entry: Entry) -> str | None:
+    record = entry.reading.record
+    if entry.filing.state is None or entry.reading.origin == "person":
+        return None
+    if any(decision.decided_at >= entry.photo.when for decision in history.decisions):
+        return None
+    same = [other for other in history.entries if other.filing.state == entry.filing.state]
+    if not entry.reading.measured:
+        later = any(other.reading.measured and other.photo.when > entry.photo.when for other in same)
+        return None if later else str(record["reason"])
+    if record["review"]:
+        return str(record["reason"] or "A person should look at it.")
+    return f"It is {record['shape']}." if record["shape"] != "elliptical" else None
+
+
+def _entry(book: Book, sha: str) -> Entry:
+    photo = book.photo(sha)
+    if photo is None:
+        raise BookError("book-unknown", "that photo")
+    return book.entry(photo)
+
+
+def _program(entry: Entry) -> Reading:
+    """The program's own latest reading."""
+    return [reading for reading in entry.readings if reading.origin == "program"][-1]
+
+
+def _other_state(history: History, entry: Entry) -> Entry | None:
+    others = [
+        other
+        for other in history.entries
+        if other.filing.state not in (None, entry.filing.state) and other.reading.measured
+    ]
+    return min(others, key=lambda other: abs(other.photo.when - entry.photo.when), default=None)
+
+
+def _numbers(reading: Reading) -> list[tuple[str, str]]:
+    record = reading.record
+    if not reading.measured:
+        return []
+    return [(NAMES[name], with_uncertainty(record[name], record["u"][name], UNITS[name])) for name in NAMES]
+
+
+def _add(
+    book: Book, entry: Entry, record: dict[str, Any], outline: list[list[float]] | None, by: str
+) -> None:
+    was = entry.reading
+    book.add_reading(
+        entry.photo,
+        record,
+        book.settings_of(was),
+        was.printed_scale_relative,
+        outline,
+        "person",
+        by,
+        was.tip,
+        was.tip_window,
+    )
+
+
+def _file(book: Book, entry: Entry, form: Any, by: str) -> None:
+    """File a photo anew."""
+    was = entry.filing
+    number, state = str(form.get("reed", "")).strip(), str(form.get("state", ""))
+    reed_id = was.reed_id
+    if number:
+        if not number.isdecimal() or len(number) > 5:
+            raise BookError("book-entry-wrong", f"{number!r} is no reed's number")
+        known = book.reeds_with_number(int(number))
+        reed_id = (known[-1] if known else book.add_reed(int(number))).id
+    if state not in ("dry", "soaked"):
+        state = was.state or ""
+    soaking = was.soaking if state == "soaked" else Soaking()
+    found = state if state in ("dry", "soaked") else None
+    book.add_filing(entry.photo, Filing(reed_id, found, soaking, "corrected in the review", by))  # type: ignore[arg-type]

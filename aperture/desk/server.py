@@ -1,0 +1,106 @@
+"""The desk running: its sockets, its worker and its secret address."""
+
+import socket
+import webbrowser
+from collections.abc import Callable
+from pathlib import Path
+
+from aperture.desk.access import Access
+from aperture.desk.app import create_app
+from aperture.desk.web import Desk
+from aperture.desk.work import Worker
+from aperture.errors import SettingsError
+from aperture.settings import Settings
+
+HOST = "127.0.0.1"
+# More pages at once than one person and a few phones ask for.
+MOST_AT_ONCE = 40
+# An address of a documentation network (RFC 5737): nothing is sent there, the system only says by which of
+# its own addresses it would go.
+_ELSEWHERE = ("192.0.2.1", 9)
+
+
+def own_lan_address() -> str | None:
+    """This computer's address in the local network; None if it is in none."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(_ELSEWHERE)
+        except OSError:
+            return None
+        address = str(probe.getsockname()[0])
+    return None if address.startswith("127.") else address
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A socket that waits for browsers.
+
+    Raises
+    ------
+    SettingsError : the port is taken, or may not be used.
+    """
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((host, port))
+        # From now on a browser waits for its answer, rather than being turned away.
+        listener.listen(128)
+    except OSError as error:
+        listener.close()
+        words = f"nothing can listen at {host}:{port} ({error.strerror}); is the desk open already? --port N"
+        raise SettingsError("settings-invalid", words) from error
+    return listener
+
+
+def run(
+    book_path: Path,
+    settings: Settings,
+    port: int,
+    lan: bool,
+    open_browser: bool,
+    say: Callable[[str], None],
+) -> None:
+    """Run the desk until somebody presses Ctrl-C.
+
+    Parameters
+    ----------
+    port : 0 for any that is free.
+    lan : phones in the local network may knock, too.
+    say : shows a line to the user.
+
+    Raises
+    ------
+    SettingsError : the port is taken, or there is no local network.
+    """
+    import uvicorn
+
+    sockets = [listen(HOST, port)]
+    port = sockets[0].getsockname()[1]
+    lan_address = None
+    if lan:
+        address = own_lan_address()
+        if address is None:
+            raise SettingsError("settings-invalid", "this computer is in no local network")
+        sockets.append(listen(address, port))
+        lan_address = f"{address}:{port}"
+    desk = Desk(book_path, settings, Access(), f"{HOST}:{port}", lan_address)
+    desk.open_book().close()  # what is wrong with it is said now
+    url = f"http://{desk.address}/open/{desk.access.desk_secret}"
+    say(f"The desk is open at {url}")
+    if lan_address is not None:
+        say(f"Phones in this network can knock at {lan_address}; only one that scans the code comes in, as a")
+        say("camera: it can send photos and see what they gave, nothing else.")
+    say("Ctrl-C closes it.")
+    if open_browser:
+        webbrowser.open(url)
+    with Worker() as worker:
+        desk.state["worker"] = worker
+        config = uvicorn.Config(
+            create_app(desk),
+            log_level="warning",
+            server_header=False,
+            limit_concurrency=MOST_AT_ONCE,
+            timeout_keep_alive=10,
+            timeout_graceful_shutdown=3,
+            h11_max_incomplete_event_size=16 * 1024,
+        )
+        uvicorn.Server(config).run(sockets=sockets)

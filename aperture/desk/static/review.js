@@ -1,0 +1,75 @@
+// Switches what is drawn, takes keys for the buttons, and lets a person drag the outline's points.
+"use strict";
+
+const tips = document.getElementById("tips");
+const show = { o: document.getElementById("show-outline"), e: document.getElementById("show-ellipse") };
+
+function draw() {
+  tips.classList.toggle("no-outline", !show.o.checked);
+  tips.classList.toggle("no-ellipse", !show.e.checked);
+}
+Object.values(show).forEach((box) => box.addEventListener("change", draw));
+draw();
+
+const zoom = document.getElementById("zoom");
+zoom.addEventListener("click", () => tips.classList.toggle("large"));
+
+document.addEventListener("keydown", (event) => {
+  const typing = event.target.matches("input:not([type=checkbox]), select, textarea, .handle");
+  if (typing || event.ctrlKey || event.metaKey || event.altKey) return;
+  if (event.key in show) show[event.key].click();
+  else if (event.key === "z") zoom.click();
+  else document.querySelector(`[data-key="${CSS.escape(event.key)}"]`)?.click();
+});
+
+// --- the outline ---
+
+const edit = document.getElementById("edit");
+const svg = document.querySelector(".this svg.tip");
+
+edit?.addEventListener("click", () => {
+  if (!svg || edit.disabled) return;
+  edit.disabled = true;
+  document.getElementById("measure").disabled = false;
+  show.o.checked = true;
+  draw();
+  const [xMin, , , yMax] = JSON.parse(edit.dataset.window);
+  // In the picture y goes down; on the card up.
+  const points = JSON.parse(edit.dataset.handles).map(([x, y]) => [x - xMin, yMax - y]);
+  const outline = svg.querySelector(".outline");
+  const field = document.getElementById("points");
+  const update = () => {
+    outline.setAttribute("points", points.map((point) => point.join(",")).join(" "));
+    field.value = JSON.stringify(points.map(([x, y]) => [x + xMin, yMax - y]));
+  };
+  points.forEach((point, place) => {
+    const handle = document.createElementNS("http://www.w3.org/2000/svg", "circle");
+    const put = () => { handle.setAttribute("cx", point[0]); handle.setAttribute("cy", point[1]); };
+    handle.setAttribute("class", "handle");
+    handle.setAttribute("r", "0.09");
+    handle.setAttribute("tabindex", "0");
+    handle.setAttribute("role", "button");
+    handle.setAttribute("aria-label", `Point ${place + 1} of the outline; arrow keys move it`);
+    handle.addEventListener("pointerdown", (event) => handle.setPointerCapture(event.pointerId));
+    handle.addEventListener("pointermove", (event) => {
+      if (!handle.hasPointerCapture(event.pointerId)) return;
+      const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
+      [point[0], point[1]] = [at.x, at.y];
+      put();
+      update();
+    });
+    handle.addEventListener("keydown", (event) => {
+      const step = event.shiftKey ? 0.1 : 0.02; // mm
+      const move = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[event.key];
+      if (!move) return;
+      event.preventDefault();
+      point[0] += move[0];
+      point[1] += move[1];
+      put();
+      update();
+    });
+    put();
+    svg.append(handle);
+  });
+  update();
+});

@@ -1,0 +1,118 @@
+"""A photo that comes through a page: received into a file of its own, taken into the book, forgotten."""
+
+import os
+import tempfile
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import unquote
+
+from anyio import to_thread
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+
+from aperture.card import Face
+from aperture.desk.web import check_csrf, desk_of, session_of
+from aperture.desk.work import Done, Order
+from aperture.report import printable
+
+LONGEST_NAME = 120
+_CHUNK_BYTES = 2**20
+
+
+@dataclass(frozen=True)
+class Received:
+    """A photo that lies in a file of ours, and what it was called where it came from."""
+
+    path: Path
+    name: str
+
+
+def clean_name(name: str) -> str:
+    """What is kept of a file's name: its last part, without what cannot be printed, not too long."""
+    last = name.replace("\\", "/").rpartition("/")[2]
+    return printable(last).strip()[:LONGEST_NAME] or "photo"
+
+
+@asynccontextmanager
+async def received(request: Request) -> AsyncIterator[Received]:
+    """The photo that is the whole body of a request, in a file that is gone afterwards.
+
+    Its name comes percent-encoded in X-Name, the session's secret in X-CSRF. No part of the request becomes
+    part of a path.
+
+    Raises
+    ------
+    HTTPException : 403 without the secret, 429 too many, 400 nothing came.
+    """
+    check_csrf(request, request.headers.get("x-csrf", ""))
+    check_rate(request)
+    name = clean_name(unquote(request.headers.get("x-name", "")))
+    handle, path = tempfile.mkstemp(prefix="aperture-")
+    try:
+        size = 0
+        with os.fdopen(handle, "wb") as file:
+            async for chunk in request.stream():
+                size += len(chunk)
+                file.write(chunk)
+        if size == 0:
+            raise HTTPException(400, "No photo came.")
+        yield Received(Path(path), name)
+    finally:
+        Path(path).unlink(missing_ok=True)
+
+
+@asynccontextmanager
+async def stored(upload: UploadFile) -> AsyncIterator[Received]:
+    """The photo in a field of a form, in a file that is gone afterwards."""
+    handle, path = tempfile.mkstemp(prefix="aperture-")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            while chunk := await upload.read(_CHUNK_BYTES):
+                file.write(chunk)
+        yield Received(Path(path), clean_name(upload.filename or ""))
+    finally:
+        await upload.close()
+        Path(path).unlink(missing_ok=True)
+
+
+def check_rate(request: Request) -> None:
+    """Raise HTTPException 429 if this phone has sent too many photos within a minute."""
+    session = session_of(request)
+    camera = session is None or session.role == "camera"
+    if session is None or (camera and not desk_of(request).access.may_upload(session)):
+        raise HTTPException(429, "That is too many photos within a minute. Wait a little.")
+
+
+async def take(
+    request: Request,
+    photo: Received,
+    reed: int | None = None,
+    state: Face | None = None,
+    lot: str | None = None,
+    seconds: float | None = None,
+) -> Done:
+    """Take a photo into the book in the desk's worker, while other pages go on."""
+    desk = desk_of(request)
+    order = Order(desk.book_path, photo.path, photo.name, desk.settings, reed, state, lot, seconds)
+    done: Done = await to_thread.run_sync(desk.state["worker"].take, order)
+    session = session_of(request)
+    if session is not None and done.sha256 is not None:
+        sent_by(request).add(done.sha256)
+    return done
+
+
+def sent_by(request: Request) -> set[str]:
+    """The hashes of the photos that the one who asks has sent."""
+    session = session_of(request)
+    assert session is not None
+    sent: dict[str, set[str]] = desk_of(request).state.setdefault("sent", {})
+    return sent.setdefault(session.key, set())
+
+
+def may_see(request: Request, sha256: str) -> bool:
+    """Whether the one who asks may see a photo: the desk all of them, a camera its own."""
+    session = session_of(request)
+    return session is not None and (session.role == "desk" or sha256 in sent_by(request))

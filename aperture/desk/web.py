@@ -1,0 +1,149 @@
+"""What all pages share: the desk they belong to, who is asking, the page's frame, forms that are safe."""
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from functools import wraps
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.datastructures import FormData
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from aperture import __version__
+from aperture.book.ledger import Book
+from aperture.desk.access import Access, Session
+from aperture.errors import BookError
+from aperture.flags import FLAGS
+from aperture.settings import Settings
+
+HERE = Path(__file__).parent
+COOKIE = "aperture_desk"
+
+Handler = Callable[[Request], Awaitable[Response]]
+
+_pages = Environment(
+    loader=FileSystemLoader(HERE / "templates"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+
+
+@dataclass(frozen=True)
+class Desk:
+    """A running desk: the book it keeps, the settings it measures with, its doors.
+
+    `lan_address` is the address, with port, that phones use; None if none are let in.
+    """
+
+    book_path: Path
+    settings: Settings
+    access: Access
+    address: str
+    lan_address: str | None = None
+    # What the parts keep while the desk runs, by their own names.
+    state: dict[str, Any] = field(default_factory=dict)
+
+    def open_book(self) -> Book:
+        """The book, open; each request opens its own."""
+        return Book(self.book_path, create=True)
+
+
+def desk_of(request: Request) -> Desk:
+    """The desk that a request belongs to."""
+    desk: Desk = request.app.state.desk
+    return desk
+
+
+def session_of(request: Request) -> Session | None:
+    """Who is asking; None if nobody known."""
+    return desk_of(request).access.session(request.cookies.get(COOKIE))
+
+
+def desk_only(handler: Handler) -> Handler:
+    """Only the desk's own browser comes in."""
+    return _guarded(handler, ("desk",))
+
+
+def cameras_too(handler: Handler) -> Handler:
+    """The desk's own browser and phones that were let in."""
+    return _guarded(handler, ("desk", "camera"))
+
+
+def page(request: Request, template: str, status: int = 200, **facts: Any) -> HTMLResponse:
+    """A page made from a template; `facts` are its variables. Everything in them is escaped."""
+    session = session_of(request)
+    words = _pages.get_template(template).render(
+        session=session,
+        csrf=session.csrf if session else "",
+        here=request.url.path,
+        version=__version__,
+        **facts,
+    )
+    return HTMLResponse(words, status)
+
+
+async def safe_form(request: Request, files: int = 0) -> FormData:
+    """The form that was sent, if it came from one of our own pages.
+
+    Raises
+    ------
+    HTTPException : 403, it did not; 400, it is no form, or has too much in it.
+    """
+    form = await request.form(max_files=files, max_fields=60, max_part_size=64 * 1024)
+    try:
+        check_csrf(request, str(form.get("csrf", "")))
+    except HTTPException:
+        await form.close()
+        raise
+    return form
+
+
+def check_csrf(request: Request, given: str) -> None:
+    """Raise HTTPException 403 unless the session's own secret came with the request."""
+    session = session_of(request)
+    if session is None or given != session.csrf:
+        raise HTTPException(403, "This page is too old. Load it again.")
+
+
+def see(path: str) -> RedirectResponse:
+    """After something was changed: look at this page next."""
+    return RedirectResponse(path, 303)
+
+
+async def trouble_page(request: Request, error: Exception) -> Response:
+    """Whatever goes wrong is said in words."""
+    if isinstance(error, HTTPException):
+        return page(request, "trouble.html", error.status_code, what=error.detail, advice="")
+    if isinstance(error, BookError):
+        flag = FLAGS[error.code]
+        status = 404 if error.code in ("book-unknown", "book-missing") else 409
+        return page(
+            request, "trouble.html", status, what=f"{flag.sentence} {error.detail}", advice=flag.advice
+        )
+    return page(
+        request,
+        "trouble.html",
+        500,
+        what=f"The program failed, and the fault is the program's. {type(error).__name__}",
+        advice="Nothing was lost. Go back and try again.",
+    )
+
+
+def _guarded(handler: Handler, roles: tuple[str, ...]) -> Handler:
+    @wraps(handler)
+    async def guarded(request: Request) -> Response:
+        session = session_of(request)
+        if session is None:
+            raise HTTPException(
+                401, "This desk does not know you. Open it from the program, or scan the code."
+            )
+        if session.role not in roles:
+            raise HTTPException(403, "A phone sees its own photos only.")
+        return await handler(request)
+
+    return guarded

@@ -1,0 +1,89 @@
+"""A desk for tests: a book in a folder of its own, and browsers that are in, or not."""
+
+import pytest
+
+pytest.importorskip("starlette", reason="the desk's packages are not installed: pip install 'aperture[desk]'")
+
+from starlette.testclient import TestClient
+
+from aperture.book.ledger import Book
+from aperture.desk.access import Access
+from aperture.desk.app import create_app
+from aperture.desk.web import Desk
+from aperture.desk.work import take_one
+from aperture.settings import Settings, change_settings
+from tests.book.conftest import enter  # noqa: F401 (a fixture)
+
+ADDRESS, LAN = "127.0.0.1:8377", "10.0.0.5:8377"
+
+
+class InThisProcess:
+    """In place of the worker: takes photos in at once."""
+
+    def take(self, order):
+        return take_one(order)
+
+
+class Browser(TestClient):
+    """A browser that sends what browsers send, and knows its page's secret."""
+
+    def __init__(self, app, address=ADDRESS):
+        super().__init__(app, base_url=f"http://{address}", raise_server_exceptions=False)
+        self.origin = f"http://{address}"
+        self.csrf = ""
+
+    def come_in(self, path, **form):
+        answer = self.post(path, data=form) if form else self.get(path)
+        assert answer.status_code == 200, answer.text
+        session = next(iter(self.cookies.values()))
+        self.csrf = self.app.app_of_ours.access.session(session).csrf
+        return answer
+
+    def post(self, path, data=None, **more):
+        headers = {"origin": self.origin, **more.pop("headers", {})}
+        if data is not None:
+            data = {"csrf": self.csrf, **data}
+        return super().post(path, data=data, headers=headers, **more)
+
+
+@pytest.fixture
+def desk(tmp_path):
+    with Book(tmp_path / "reeds.sqlite3", create=True):
+        pass
+    one = change_settings(Settings(), {"workers": 1})
+    desk = Desk(tmp_path / "reeds.sqlite3", one, Access(), ADDRESS, LAN)
+    desk.state["worker"] = InThisProcess()
+    return desk
+
+
+@pytest.fixture
+def app(desk):
+    app = create_app(desk)
+    app.app_of_ours = desk
+    return app
+
+
+@pytest.fixture
+def stranger(app):
+    """Nobody known."""
+    return Browser(app)
+
+
+@pytest.fixture
+def browser(app, desk):
+    """The desk's own browser."""
+    browser = Browser(app)
+    browser.come_in(f"/open/{desk.access.desk_secret}")
+    return browser
+
+
+def new_camera(app, desk):
+    camera = Browser(app, LAN)
+    camera.come_in("/pair", secret=desk.access.new_pairing())
+    return camera
+
+
+@pytest.fixture
+def camera(app, desk):
+    """A phone that scanned the code."""
+    return new_camera(app, desk)
