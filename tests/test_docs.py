@@ -111,7 +111,7 @@ def test_command_and_its_options_are_in_the_readme(name: str) -> None:
     for parameter in COMMANDS[name].params:
         if parameter.param_type_name == "option":
             assert re.search(rf"[` ]{parameter.opts[0]}\b", readme) or any(
-                re.search(rf"[` ]{option}\\b", readme) for option in parameter.secondary_opts
+                re.search(rf"[` ]{option}\b", readme) for option in parameter.secondary_opts
             ), parameter.opts
 
 
