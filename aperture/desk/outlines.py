@@ -162,6 +162,15 @@ def handles(outline_mm: Sequence[Sequence[float]], count: int = 24) -> list[list
     return [[float(x), float(y)] for x, y in np.vstack(chosen).round(4)]
 
 
+def first_guess(tip_window: Sequence[float], count: int = 24) -> list[list[float]]:
+    """Points to begin with where the program found no outline: an ellipse in the middle of the picture."""
+    window = Window(*tip_window)
+    middle = ((window.x_min_mm + window.x_max_mm) / 2, (window.y_min_mm + window.y_max_mm) / 2)
+    turns = np.linspace(np.pi, 3 * np.pi, count, endpoint=False)
+    points = np.column_stack([3.4 * np.cos(turns), 0.6 * np.sin(turns)]) + middle
+    return [[float(x), float(y)] for x, y in points.round(4)]
+
+
 def _evenly(curve: Floats, count: int) -> Floats:
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(curve, axis=0).T))])
     wanted = np.linspace(0.0, along[-1], count, endpoint=False)

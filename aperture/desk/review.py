@@ -9,7 +9,14 @@ from starlette.routing import Route
 from aperture.book.ledger import Book
 from aperture.book.records import Entry, Filing, History, Reading, Soaking, short_code
 from aperture.card import CARD
-from aperture.desk.outlines import corrected_outline, handles, measured_by_hand, overridden, smooth
+from aperture.desk.outlines import (
+    corrected_outline,
+    first_guess,
+    handles,
+    measured_by_hand,
+    overridden,
+    smooth,
+)
 from aperture.desk.tips import tip_view
 from aperture.desk.web import desk_of, desk_only, page, safe_form, see
 from aperture.errors import BookError
@@ -50,7 +57,7 @@ async def one_page(request: Request) -> Response:
         flags=[FLAGS[code] for code in record["flags"] if code in FLAGS],
         following=following[0] if following else None,
         left=len(following),
-        handles=handles(reading.outline_mm) if reading.outline_mm and reading.tip else [],
+        handles=_handles(reading),
         window=reading.tip_window,
         by=desk.state.get("by", ""),
         shapes=SHAPES,
@@ -163,6 +170,13 @@ def _entry(book: Book, sha: str) -> Entry:
 def _program(entry: Entry) -> Reading:
     """The program's own latest reading."""
     return [reading for reading in entry.readings if reading.origin == "program"][-1]
+
+
+def _handles(reading: Reading) -> list[list[float]]:
+    """The points that a person can drag; none without a picture to drag them on."""
+    if reading.tip is None or reading.tip_window is None:
+        return []
+    return handles(reading.outline_mm) if reading.outline_mm else first_guess(reading.tip_window)
 
 
 def _other_state(history: History, entry: Entry) -> Entry | None:

@@ -272,6 +272,44 @@ def laptop_photo(desk):
         return arrival.sha256
 
 
+def test_points_are_dragged_and_added_with_the_pointer(desk, laptop):
+    photo = laptop_photo(desk)
+    page = laptop.page
+    laptop.go(f"/review/{photo}")
+    page.get_by_role("button", name="Show the points").click()
+    handle = page.locator(".handle").nth(18)
+    before = page.locator("#points").input_value()
+    handle.scroll_into_view_if_needed()
+    box = handle.bounding_box()
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] - 8)
+    page.mouse.up()
+    assert page.locator("#points").input_value() != before
+    picture = page.locator(".this svg.tip").bounding_box()
+    page.mouse.click(picture["x"] + 0.5 * picture["width"], picture["y"] + 0.45 * picture["height"])
+    expect(page.locator(".handle")).to_have_count(25)
+
+
+def test_a_folder_is_imported_with_a_bar(desk, laptop):
+    laptop.go("/import")
+    laptop.page.wait_for_load_state()
+    laptop.page.locator("#photos").set_input_files([DRY, NOT_NAMED])
+    laptop.page.get_by_role("button", name="Import").click()
+    expect(laptop.page.locator("#words")).to_contain_text("Done: 1 filed, 1 not assigned.", timeout=60_000)
+    assert laptop.page.locator("#bar").get_attribute("value") is not None
+    expect(laptop.page.locator("#list")).to_contain_text("open-09.jpg: not assigned")
+
+
+def test_on_paper_there_is_the_list_and_no_buttons(desk, laptop):
+    laptop.go("/due")
+    laptop.page.emulate_media(media="print")
+    expect(laptop.page.get_by_role("heading", level=1)).to_be_visible()
+    expect(laptop.page.locator("header")).to_be_hidden()
+    laptop.go("/reed/7")
+    assert all(not button.is_visible() for button in laptop.page.get_by_role("button").all())
+
+
 def test_a_page_is_reached_by_keyboard_alone(laptop):
     page = laptop.page
     laptop.go("/reeds")

@@ -10,9 +10,10 @@ from pathlib import Path
 import pytest
 
 from aperture.desk.access import CAMERA_SECONDS, PAIRING_SECONDS, TRY_SECONDS, WRONG_TRIES, Access
+from aperture.desk.server import own_lan_address
 from aperture.desk.shield import HEADERS, MOST_BYTES
 from aperture.desk.uploads import clean_name
-from tests.desk.conftest import ADDRESS, LAN, Browser, new_camera
+from tests.desk.conftest import LAN, Browser, new_camera
 
 ROOT = Path(__file__).parents[2]
 PHOTO = ROOT / "fixtures" / "photos" / "open-09.jpg"
@@ -266,26 +267,37 @@ def test_a_phone_cannot_flood_the_desk(camera):
     assert statuses[-1] == 429
 
 
-def test_the_desk_listens_on_this_computer_only(tmp_path):
+def listening_on(port):
+    """The addresses of this computer at which somebody listens on a port, as the kernel writes them."""
+    table = "".join(Path(path).read_text() for path in ("/proc/net/tcp", "/proc/net/tcp6"))
+    rows = [line.split() for line in table.splitlines()]
+    return {row[1].split(":")[0] for row in rows if row[3] == "0A" and row[1].endswith(f":{port:04X}")}
+
+
+@pytest.mark.parametrize("lan", [False, True])
+def test_the_desk_listens_where_it_says_and_nowhere_else(tmp_path, lan):
     """A real desk in a process of its own, on a free port."""
-    book = tmp_path / "reeds.sqlite3"
-    command = [sys.executable, "-m", "aperture", "desk", "--port", "0", "--no-browser", "--book", str(book)]
+    if not Path("/proc/net/tcp").exists():
+        pytest.skip("this system does not say in a file who listens where")
+    address = own_lan_address()
+    if lan and address is None:
+        pytest.skip("this computer is in no local network")
+    command = [sys.executable, "-m", "aperture", "desk", "--port", "0", "--no-browser"]
+    command += ["--book", str(tmp_path / "reeds.sqlite3"), *(["--lan"] if lan else [])]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT)
     try:
-        address = process.stdout.readline().split("http://")[1].split("/")[0]
-        host, port = address.split(":")
+        host, port = process.stdout.readline().split("http://")[1].split("/")[0].split(":")
         assert host == "127.0.0.1"
-        table = "".join(Path(path).read_text() for path in ("/proc/net/tcp", "/proc/net/tcp6"))
-        listening = [
-            line.split()[1]
-            for line in table.splitlines()
-            if len(line.split()) > 3 and line.split()[3] == "0A"
-        ]
-        mine = [where for where in listening if where.endswith(f":{int(port):04X}")]
-        # 127.0.0.1, bytes reversed (proc(5))
-        assert mine == [f"0100007F:{int(port):04X}"]
+        # Bytes reversed (proc(5)): 127.0.0.1 is 0100007F.
+        expected = {"127.0.0.1", *([address] if lan else [])}
+        written = {"".join(f"{int(part):02X}" for part in reversed(one.split("."))) for one in expected}
+        assert listening_on(int(port)) == written
+        taken = subprocess.run(
+            [*command[:5], port, *command[6:]], capture_output=True, text=True, cwd=ROOT, check=False
+        )
+        assert taken.returncode == 2
+        assert "is the desk open already?" in taken.stderr
     finally:
         process.terminate()
         process.wait(20)
         process.stdout.close()
-    assert ADDRESS.startswith("127.0.0.1")

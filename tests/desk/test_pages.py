@@ -318,6 +318,23 @@ def test_a_corrected_outline_is_kept_as_a_person_s(filled, browser, reading):
     assert entry.readings[0].origin == "program"
 
 
+def test_a_photo_without_an_outline_can_be_outlined_by_hand(filled, browser, refused):
+    with filled.open_book() as book:
+        entry = book.history(book.reed(5)).entries[0]
+        record = refused(code="opening-not-found", reed=5, state="dry").record()
+        book.add_reading(entry.photo, record, Settings(), 0.0, None, tip="aa/x", tip_window=WINDOW)
+    path = f"/review/{entry.photo.sha256}"
+    assert "Show the points" in browser.get(path).text
+    assert browser.post(path, {"say": "confirm", "by": "MB"}).status_code == 409
+    points = str(handles(ellipse_points_mm(6.8, 1.0)))
+    assert browser.post(path, {"say": "outline", "points": points, "by": "MB"}).status_code == 200
+    with filled.open_book() as book:
+        last = book.entry(entry.photo).reading
+    assert last.record["height_mm"] == pytest.approx(1.0, rel=0.01)
+    # Nothing of the program's own is known of it: the card's scale by 1 % at least, and the hand.
+    assert last.record["u"]["width_mm"] > 2 * 0.01 * 6.8
+
+
 # --- drawing -------------------------------------------------------------------------------------------
 
 

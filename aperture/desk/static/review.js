@@ -36,25 +36,33 @@ edit?.addEventListener("click", () => {
   const [xMin, , , yMax] = JSON.parse(edit.dataset.window);
   // In the picture y goes down; on the card up.
   const points = JSON.parse(edit.dataset.handles).map(([x, y]) => [x - xMin, yMax - y]);
-  const outline = svg.querySelector(".outline");
+  let outline = svg.querySelector(".outline");
+  if (!outline) {
+    outline = document.createElementNS("http://www.w3.org/2000/svg", "polygon");
+    outline.setAttribute("class", "outline");
+    svg.append(outline);
+  }
   const field = document.getElementById("points");
   const update = () => {
     outline.setAttribute("points", points.map((point) => point.join(",")).join(" "));
     field.value = JSON.stringify(points.map(([x, y]) => [x + xMin, yMax - y]));
   };
-  points.forEach((point, place) => {
+  const where = (event) => {
+    const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
+    return [at.x, at.y];
+  };
+  const addHandle = (point) => {
     const handle = document.createElementNS("http://www.w3.org/2000/svg", "circle");
     const put = () => { handle.setAttribute("cx", point[0]); handle.setAttribute("cy", point[1]); };
     handle.setAttribute("class", "handle");
     handle.setAttribute("r", "0.09");
     handle.setAttribute("tabindex", "0");
     handle.setAttribute("role", "button");
-    handle.setAttribute("aria-label", `Point ${place + 1} of the outline; arrow keys move it`);
+    handle.setAttribute("aria-label", `Point ${points.indexOf(point) + 1} of the outline; arrow keys move it`);
     handle.addEventListener("pointerdown", (event) => handle.setPointerCapture(event.pointerId));
     handle.addEventListener("pointermove", (event) => {
       if (!handle.hasPointerCapture(event.pointerId)) return;
-      const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
-      [point[0], point[1]] = [at.x, at.y];
+      [point[0], point[1]] = where(event);
       put();
       update();
     });
@@ -70,6 +78,20 @@ edit?.addEventListener("click", () => {
     });
     put();
     svg.append(handle);
+  };
+  points.forEach(addHandle);
+  // A click beside the points adds one, between the two between which it makes the smallest detour.
+  svg.addEventListener("click", (event) => {
+    if (event.target.matches(".handle")) return;
+    const point = where(event);
+    const apart = (one, other) => Math.hypot(one[0] - other[0], one[1] - other[1]);
+    const detours = points.map((one, place) => {
+      const other = points[(place + 1) % points.length];
+      return apart(one, point) + apart(point, other) - apart(one, other);
+    });
+    points.splice(detours.indexOf(Math.min(...detours)) + 1, 0, point);
+    addHandle(point);
+    update();
   });
   update();
 });
