@@ -1,7 +1,6 @@
 """An outline that a person corrected: checked, and measured by the code that measures the program's own."""
 
 import json
-import math
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Any
@@ -13,18 +12,26 @@ from aperture.book.records import Reading
 from aperture.canvas import Window
 from aperture.errors import BookError
 from aperture.settings import Settings
-from aperture.shape import describe
+from aperture.shape import describe, quantities
 from aperture.verdict import classify
 
 Floats = NDArray[np.float64]
 
 FEWEST, MOST = 8, 400
-# Between two points that a person set, the curve is drawn with so many.
-STEPS = 12
+# Between two points that a person set, the curve is drawn with so many, or with fewer if that would be more
+# points than a curve needs.
+STEPS, MOST_DRAWN = 12, 600
+# How much closer the points to drag lie near the corners: 0, evenly along the curve; 1, as close there as
+# points at equal angles round an ellipse. With 24 points the curve is then the ellipse's to 0.1 % of its
+# area and ratio, and no two points cover each other.
+CLOSER_AT_CORNERS = 0.8
 # How far a point that a person sets lies from the edge, standard uncertainty in mm: two pixels of the
 # enlarged picture. A working value.
 CLICK_MM = 0.03
 DRAWS = 200
+# Of a length, where the program could not say how well it knew the scale. A working value.
+LEAST_SCALE = 0.01
+# In the order of `aperture.shape.quantities`.
 QUANTITIES = ("height_mm", "width_mm", "area_mm2", "ellipse_ratio")
 
 
@@ -56,13 +63,15 @@ def corrected_outline(text: str, reading: Reading) -> Floats:
     low, high = (window.x_min_mm, window.y_min_mm), (window.x_max_mm, window.y_max_mm)
     if not np.isfinite(points).all() or (points < low).any() or (points > high).any():
         raise BookError("book-entry-wrong", "the outline leaves the picture")
-    if _crosses_itself(points):
+    if (np.hypot(*(np.roll(points, -1, axis=0) - points).T) == 0.0).any():
+        raise BookError("book-entry-wrong", "two points of the outline lie on each other")
+    if _crosses_itself(points) or _crosses_itself(smooth(points)):
         raise BookError("book-entry-wrong", "the outline crosses itself")
     return points
 
 
 def smooth(points: Floats) -> Floats:
-    """The closed curve through points that a person set: (n, 2) to (`STEPS` n, 2).
+    """The closed curve through points that a person set: (n, 2) to (m, 2), `STEPS` for each.
 
     A periodic cubic spline over the length of the chords; sharp corners are rounded a little.
     """
@@ -71,16 +80,24 @@ def smooth(points: Floats) -> Floats:
     closed = np.vstack([points, points[:1]])
     along = np.concatenate([[0.0], np.cumsum(np.maximum(np.hypot(*np.diff(closed, axis=0).T), 1e-9))])
     curve = CubicSpline(along, closed, bc_type="periodic")
-    fine = np.concatenate([np.linspace(a, b, STEPS, endpoint=False) for a, b in pairwise(along)])
+    steps = max(2, min(STEPS, MOST_DRAWN // len(points)))
+    fine = np.concatenate([np.linspace(a, b, steps, endpoint=False) for a, b in pairwise(along)])
     return np.asarray(curve(fine), dtype=np.float64)
 
 
 def measured_by_hand(points: Floats, reading: Reading, settings: Settings) -> dict[str, Any]:
     """The record of a corrected outline, with the keys of the JSON output.
 
-    Its uncertainty is the program's own for this photo, or where that has none that of the printed scale,
-    with the person's clicking added (JCGM 101: the points are moved at random, each by `CLICK_MM`, and what
-    that does to the numbers is counted; fixed seed).
+    Two variances are added (JCGM 100, 5.1.2). One is the program's own for this photo, or where it has none,
+    that of the scale, generously: 1 % of a length. It holds what the program doubted of the edge, too, so
+    that the sum is rather too large than too small. The other is that of the person's hand: the points are
+    moved at random, each by `CLICK_MM` in x and in y, and the numbers computed again (JCGM 101; fixed seed).
+
+    Parameters
+    ----------
+    points : (n, 2) float64, card mm.
+    reading : the program's own, of the same photo.
+    settings : those of that reading.
 
     Raises
     ------
@@ -92,28 +109,12 @@ def measured_by_hand(points: Floats, reading: Reading, settings: Settings) -> di
         raise BookError(
             "book-entry-wrong", f"the outline encloses nothing that can be measured: {error}"
         ) from None
-    rng = np.random.default_rng(1)
-    drawn = []
-    for _ in range(DRAWS):
-        try:
-            moved = describe(smooth(points + rng.normal(0.0, CLICK_MM, points.shape)))
-        except ValueError:  # a slit that is thinner than a hand can point
-            continue
-        drawn.append([getattr(moved, name) for name in QUANTITIES])
-    if len(drawn) < DRAWS // 2:
-        raise BookError("book-entry-wrong", "the outline is too thin to be measured by hand")
     old, k = reading.record, settings.uncertainty.coverage_factor
-    known = old["u"] or {}
     values = np.array([getattr(numbers, name) for name in QUANTITIES])
-    scale = np.array([1.0, 1.0, 2.0, 0.0]) * values * max(reading.printed_scale_relative, 0.01)
-    own = np.array(
-        [
-            known[name] / reading.coverage_factor if name in known else s
-            for name, s in zip(QUANTITIES, scale, strict=True)
-        ]
-    )
-    clicks = np.cov(np.array(drawn).T)
-    covariance = clicks + np.diag(own**2)
+    own = np.array([1.0, 1.0, 2.0, 0.0]) * values * max(reading.printed_scale_relative, LEAST_SCALE)
+    if old["u"]:
+        own = np.array([old["u"][name] for name in QUANTITIES]) / reading.coverage_factor
+    covariance = _covariance_of_clicks(points) + np.diag(own**2)
     verdict = classify(
         numbers.height_mm, numbers.ellipse_ratio, covariance[np.ix_([0, 3], [0, 3])], settings.limits, k
     )
@@ -133,6 +134,20 @@ def measured_by_hand(points: Floats, reading: Reading, settings: Settings) -> di
     }
 
 
+def _covariance_of_clicks(points: Floats) -> Floats:
+    """How the four quantities scatter if every point is set anew, (4, 4)."""
+    rng = np.random.default_rng(1)
+    drawn = []
+    for _ in range(DRAWS):
+        try:
+            drawn.append(quantities(smooth(points + rng.normal(0.0, CLICK_MM, points.shape))))
+        except ValueError:  # a slit that is thinner than a hand can point
+            continue
+    if len(drawn) < DRAWS // 2:
+        raise BookError("book-entry-wrong", "the outline is too thin to be measured by hand")
+    return np.asarray(np.cov(np.array(drawn).T))
+
+
 _NUMBERS = (
     *QUANTITIES,
     "ellipse_major_mm",
@@ -148,7 +163,7 @@ _KEPT = frozenset({"photo-changed", "marker-missing", "card-bent", "steep", "blu
 
 
 def handles(outline_mm: Sequence[Sequence[float]], count: int = 24) -> list[list[float]]:
-    """Points of an outline for a person to drag: evenly spaced along it, its corners among them."""
+    """Points of an outline for a person to drag: its two corners, and others that lie closer near those."""
     points = np.asarray(outline_mm, dtype=np.float64)
     if len(points) <= count:
         return [[float(x), float(y)] for x, y in points.round(4)]
@@ -156,8 +171,8 @@ def handles(outline_mm: Sequence[Sequence[float]], count: int = 24) -> list[list
     rolled = np.roll(points, -corners[0], axis=0)
     split = (corners[1] - corners[0]) % len(points)
     chosen = [
-        _evenly(rolled[: split + 1], count // 2),
-        _evenly(np.vstack([rolled[split:], rolled[:1]]), count // 2),
+        _spread(rolled[: split + 1], count // 2),
+        _spread(np.vstack([rolled[split:], rolled[:1]]), count // 2),
     ]
     return [[float(x), float(y)] for x, y in np.vstack(chosen).round(4)]
 
@@ -171,31 +186,30 @@ def first_guess(tip_window: Sequence[float], count: int = 24) -> list[list[float
     return [[float(x), float(y)] for x, y in points.round(4)]
 
 
-def _evenly(curve: Floats, count: int) -> Floats:
+def _spread(curve: Floats, count: int) -> Floats:
+    """Points of a curve, (count, 2), from its first one to before its last one, closer near both."""
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(curve, axis=0).T))])
-    wanted = np.linspace(0.0, along[-1], count, endpoint=False)
+    turns = np.linspace(0.0, 1.0, count, endpoint=False)
+    closer = (1.0 - np.cos(np.pi * turns)) / 2.0
+    wanted = along[-1] * ((1.0 - CLOSER_AT_CORNERS) * turns + CLOSER_AT_CORNERS * closer)
     return np.column_stack([np.interp(wanted, along, curve[:, axis]) for axis in (0, 1)])
 
 
 def _crosses_itself(points: Floats) -> bool:
-    """Whether two sides that are not neighbours meet, or two points are the same."""
-    n = len(points)
-    sides = [(points[i], points[(i + 1) % n]) for i in range(n)]
-    for i in range(n):
-        if math.dist(*sides[i]) == 0.0:
-            return True
-        for j in range(i + 2, n):
-            if (i == 0 and j == n - 1) or not _meet(*sides[i], *sides[j]):
-                continue
-            return True
-    return False
+    """Whether two sides of a closed polygon (n, 2) cross. Sides on one line do not.
 
-
-def _meet(a: Floats, b: Floats, c: Floats, d: Floats) -> bool:
-    def turn(p: Floats, q: Floats, r: Floats) -> float:
-        return float((q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0]))
-
-    return turn(a, b, c) * turn(a, b, d) <= 0.0 and turn(c, d, a) * turn(c, d, b) <= 0.0
+    Source: two sides cross if the ends of each lie on either side of the other.
+    """
+    start, end = points, np.roll(points, -1, axis=0)
+    along = end - start
+    # [i, j]: on which side of side i the ends of side j lie
+    first, last = (
+        along[:, None, 0] * (other[None, :, 1] - start[:, None, 1])
+        - along[:, None, 1] * (other[None, :, 0] - start[:, None, 0])
+        for other in (start, end)
+    )
+    parted = first * last < 0.0
+    return bool((parted & parted.T).any())
 
 
 def overridden(record: Mapping[str, Any], shape: str, reason: str) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -20,11 +21,23 @@ from aperture.desk.outlines import (
 from aperture.desk.tips import tip_view
 from aperture.desk.web import desk_of, desk_only, page, safe_form, see
 from aperture.errors import BookError
-from aperture.flags import FLAGS
+from aperture.flags import FLAGS, WHICH_REED
 from aperture.report import NAMES, UNITS, with_uncertainty
 
 SHAPES = ("shut", "elliptical", "round")
 RETAKE = "A person asked for a retake."
+SAID = ("confirm", "override", "retake", "reed", "state", "outline")
+# Why photos wait, the most useful to settle first: until it is known which reed a photo shows, it counts for
+# none; then those whose next step depends on the answer; last those that only another photo helps.
+WHICH, BORDERLINE, ROUND, SHUT, DOUBTFUL, CHECK_OFF, REFUSED = KINDS = (
+    "Which reed, or which state?",
+    "Close to a limit",
+    "Round",
+    "Shut",
+    "Hard to see",
+    "The card does not measure itself right",
+    "Could not be measured",
+)
 
 
 @desk_only
@@ -32,7 +45,9 @@ async def queue_page(request: Request) -> Response:
     """All photos that need eyes, with the reason."""
     with desk_of(request).open_book() as book:
         waiting = queue(book)
-    return page(request, "review.html", waiting=waiting)
+        numbers = {reed.id: reed.number for reed in book.reeds()}
+    groups = [(kind, [one for one in waiting if _kind(one[0]) == kind]) for kind in KINDS]
+    return page(request, "review.html", groups=[group for group in groups if group[1]], numbers=numbers)
 
 
 @desk_only
@@ -46,7 +61,7 @@ async def one_page(request: Request) -> Response:
         other = _other_state(book.history(reed), entry) if reed is not None else None
     reading, record = entry.reading, entry.reading.record
     shown = sorted([one for one in (entry, other) if one], key=lambda one: one.filing.state or "")
-    following = [one.photo.sha256 for one in waiting if one.photo.id != entry.photo.id]
+    following = _following(waiting, entry, request.query_params.get("then"))
     return page(
         request,
         "review_one.html",
@@ -57,6 +72,7 @@ async def one_page(request: Request) -> Response:
         flags=[FLAGS[code] for code in record["flags"] if code in FLAGS],
         following=following[0] if following else None,
         left=len(following),
+        then=request.query_params.get("then", ""),
         handles=_handles(reading),
         window=reading.tip_window,
         by=desk.state.get("by", ""),
@@ -73,37 +89,21 @@ async def answer(request: Request) -> Response:
     by = short_code(str(form.get("by", "")).strip(), "Who reviews")
     desk.state["by"] = by
     said = str(form.get("say", ""))
-    with desk.open_book() as book, book.writing():
+    if said not in SAID:
+        raise BookError("book-entry-wrong", f"{said!r} cannot be said of a photo")
+    with desk.open_book() as book:
         entry = _entry(book, request.path_params["sha"])
-        following = [other.photo.sha256 for other, _ in queue(book) if other.photo.id != entry.photo.id]
-        reading = entry.reading
-        settings = book.settings_of(reading)
+        following = _following([other for other, _ in queue(book)], entry, str(form.get("then", "")))
         if said in ("reed", "state"):
-            _file(book, entry, form, by)
-        elif said == "retake":
-            record = {**_program(entry).record, "outcome": "refused", "reason": RETAKE, "review": True}
-            record |= {"advice": "Take it again.", "shape": None, "u": None, **dict.fromkeys(_EMPTY)}
-            _add(book, entry, record, None, by)
-        elif not reading.measured and said != "outline":
-            raise BookError(
-                "book-entry-wrong", "there is no number to confirm; ask for a retake, or draw the outline"
-            )
-        elif said == "confirm":
-            _add(book, entry, {**reading.record, "review": False, "reason": None}, reading.outline_mm, by)
-        elif said == "override":
-            shape, reason = str(form.get("shape", "")), str(form.get("reason", "")).strip()
-            if shape not in SHAPES or not reason:
-                raise BookError("book-entry-wrong", "say which class it is, and why")
-            _add(book, entry, overridden(reading.record, shape, reason), reading.outline_mm, by)
-        elif said == "outline":
-            points = corrected_outline(str(form.get("points", "")), reading)
-            record = measured_by_hand(points, reading, settings)
-            _add(book, entry, record, smooth(points).round(5).tolist(), by)
+            with book.writing():
+                _file(book, entry, form, by)
         else:
-            raise BookError("book-entry-wrong", f"{said!r} cannot be said of a photo")
-    if said in ("outline", "reed", "state"):
-        return see(f"/review/{entry.photo.sha256}")
-    return see(f"/review/{following[0]}" if following else "/review")
+            record, outline_mm = _person_s(book, entry, said, form)
+            _add(book, entry, record, outline_mm, by)
+    after = following[0] if following else None
+    if said in ("outline", "reed", "state"):  # it is looked at once more
+        return see(f"/review/{entry.photo.sha256}" + (f"?then={after}" if after else ""))
+    return see(f"/review/{after}" if after else "/review")
 
 
 routes = [
@@ -130,19 +130,20 @@ _EMPTY = (
 
 
 def queue(book: Book) -> list[tuple[Entry, str]]:
-    """The photos that need eyes, each with why; those whose reed or state is not known first.
+    """The photos that need eyes, each with why, in the order of `KINDS`; within one, by reed and time.
 
     A photo needs none once a person said something of it, or decided about the reed since; nor does a refused
-    one of which a later photo in the same state was measured.
+    one of which a later photo in the same state was measured. One of which nobody knows the reed or the state
+    waits until that is said, or a retake is asked for.
     """
-    waiting = [
-        (entry, entry.filing.reason or "Which reed is it, and in which state?") for entry in book.unfiled()
-    ]
+    waiting = []
+    for entry in book.unfiled():
+        if entry.reading.record["reason"] != RETAKE:
+            waiting.append((entry, entry.filing.reason or "Which reed is it, and in which state?"))
     for history in book.histories():
         if not history.gone:
             waiting += [(entry, why) for entry in history.entries if (why := _why(history, entry))]
-    unique = {entry.photo.id: (entry, why) for entry, why in reversed(waiting)}
-    return list(reversed(unique.values()))
+    return sorted(waiting, key=lambda one: KINDS.index(_kind(one[0])))
 
 
 def _why(history: History, entry: Entry) -> str | None:
@@ -155,9 +156,71 @@ def _why(history: History, entry: Entry) -> str | None:
     if not entry.reading.measured:
         later = any(other.reading.measured and other.photo.when > entry.photo.when for other in same)
         return None if later else str(record["reason"])
-    if record["review"]:
-        return str(record["reason"] or "A person should look at it.")
+    doubts = _doubts(entry)
+    if doubts:
+        return FLAGS[doubts[0]].sentence
     return f"It is {record['shape']}." if record["shape"] != "elliptical" else None
+
+
+def _doubts(entry: Entry) -> list[str]:
+    """The flags for which a person must look; which reed it is, only as long as no person said that."""
+    settled = WHICH_REED if entry.filing.by is not None else frozenset()
+    codes = [code for code in entry.reading.record["flags"] if code in FLAGS and code not in settled]
+    return [code for code in codes if FLAGS[code].effect == "review"]
+
+
+def _kind(entry: Entry) -> str:
+    """The one of `KINDS` that a waiting photo is of."""
+    doubts = _doubts(entry)
+    if entry.filing.reed_id is None or entry.filing.state is None or WHICH_REED & set(doubts):
+        return WHICH
+    if not entry.reading.measured:
+        return REFUSED
+    if "borderline" in doubts:
+        return BORDERLINE
+    shapes = {"round": ROUND, "shut": SHUT}
+    return shapes.get(entry.reading.record["shape"]) or (
+        CHECK_OFF if doubts == ["self-check-off"] else DOUBTFUL
+    )
+
+
+def _following(waiting: list[Entry], entry: Entry, then: str | None) -> list[str]:
+    """The hashes of the photos that wait after this one, and from the front again those before it.
+
+    `then` is the next one where this one waits no more.
+    """
+    waits = [one.photo.sha256 for one in waiting]
+    here = entry.photo.sha256
+    if here in waits:
+        place = waits.index(here)
+        return waits[place + 1 :] + waits[:place]
+    place = waits.index(then) if then in waits else 0
+    return waits[place:] + waits[:place]
+
+
+def _person_s(
+    book: Book, entry: Entry, said: str, form: FormData
+) -> tuple[dict[str, Any], list[list[float]] | None]:
+    """What becomes a person's reading: its record and outline."""
+    reading = entry.reading
+    if said == "retake":
+        record = {**_program(entry).record, "outcome": "refused", "reason": RETAKE, "review": True}
+        return record | {"advice": "Take it again.", "shape": None, "u": None, **dict.fromkeys(_EMPTY)}, None
+    if said == "outline":
+        program = _program(entry)
+        points = corrected_outline(str(form.get("points", "")), program)
+        record = measured_by_hand(points, program, book.settings_of(program))
+        return record, smooth(points).round(5).tolist()
+    if not reading.measured:
+        raise BookError(
+            "book-entry-wrong", "there is no number to confirm; ask for a retake, or draw the outline"
+        )
+    if said == "confirm":
+        return {**reading.record, "review": False, "reason": None}, reading.outline_mm
+    shape, reason = str(form.get("shape", "")), str(form.get("reason", "")).strip()
+    if shape not in SHAPES or not reason:
+        raise BookError("book-entry-wrong", "say which class it is, and why")
+    return overridden(reading.record, shape, reason), reading.outline_mm
 
 
 def _entry(book: Book, sha: str) -> Entry:
@@ -212,7 +275,7 @@ def _add(
     )
 
 
-def _file(book: Book, entry: Entry, form: Any, by: str) -> None:
+def _file(book: Book, entry: Entry, form: FormData, by: str) -> None:
     """File a photo anew."""
     was = entry.filing
     number, state = str(form.get("reed", "")).strip(), str(form.get("state", ""))

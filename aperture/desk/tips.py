@@ -35,7 +35,8 @@ def tip_view(reading: Reading) -> TipView | None:
         return None
     window = Window(*reading.tip_window)
     points = [(x - window.x_min_mm, window.y_max_mm - y) for x, y in reading.outline_mm or []]
-    width_mm, height_mm = window.x_max_mm - window.x_min_mm, window.y_max_mm - window.y_min_mm
+    # The picture has whole pixels: its size is theirs, not quite the window's.
+    width_mm, height_mm = (size_px / window.px_per_mm for size_px in window.size_px)
     middle = _middle(points) if points else (width_mm / 2, height_mm / 2)
     corner = f"{middle[0] - SHOWN_MM[0] / 2:.3f} {middle[1] - SHOWN_MM[1] / 2:.3f}"
     return TipView(

@@ -12,14 +12,35 @@ Object.values(show).forEach((box) => box.addEventListener("change", draw));
 draw();
 
 const zoom = document.getElementById("zoom");
-zoom.addEventListener("click", () => tips.classList.toggle("large"));
+zoom.addEventListener("click", () => {
+  const large = tips.classList.toggle("large");
+  zoom.setAttribute("aria-pressed", large);
+  // What is wider than the window is scrolled, with the arrow keys too.
+  tips.querySelectorAll("figure").forEach((figure) => {
+    figure.tabIndex = large ? 0 : -1;
+    figure.scrollLeft = (figure.scrollWidth - figure.clientWidth) / 2;
+  });
+});
 
 document.addEventListener("keydown", (event) => {
   const typing = event.target.matches("input:not([type=checkbox]), select, textarea, .handle");
   if (typing || event.ctrlKey || event.metaKey || event.altKey) return;
   if (event.key in show) show[event.key].click();
   else if (event.key === "z") zoom.click();
-  else document.querySelector(`[data-key="${CSS.escape(event.key)}"]`)?.click();
+  else {
+    const named = document.querySelector(`[data-key="${CSS.escape(event.key)}"]`);
+    if (!named) return;
+    event.preventDefault(); // the key is not typed into the field
+    if (named.matches("input, select")) named.focus();
+    else named.click();
+  }
+});
+
+// Enter in a field presses the button beside it.
+document.getElementById("say").addEventListener("keydown", (event) => {
+  if (event.key !== "Enter" || !event.target.matches("fieldset input, fieldset select")) return;
+  event.preventDefault();
+  event.target.closest("fieldset").querySelector("button[name=say]").click();
 });
 
 // --- the outline ---
@@ -30,6 +51,7 @@ const svg = document.querySelector(".this svg.tip");
 edit?.addEventListener("click", () => {
   if (!svg || edit.disabled) return;
   edit.disabled = true;
+  svg.setAttribute("role", "group"); // a picture has nothing in it to focus
   document.getElementById("measure").disabled = false;
   show.o.checked = true;
   draw();
@@ -80,6 +102,7 @@ edit?.addEventListener("click", () => {
     svg.append(handle);
   };
   points.forEach(addHandle);
+  svg.querySelector(".handle").focus();
   // A click beside the points adds one, between the two between which it makes the smallest detour.
   svg.addEventListener("click", (event) => {
     if (event.target.matches(".handle")) return;
