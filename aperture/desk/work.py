@@ -1,11 +1,12 @@
 """Taking a photo into the book in a process of its own, so that no photo can stop the desk."""
 
+import os
 import threading
 from concurrent.futures import Future, ProcessPoolExecutor, TimeoutError
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
 
 from aperture.card import Face
@@ -109,8 +110,10 @@ def take_one(order: Order) -> Done:
 
 
 def _warm_up() -> None:
-    """Import what measuring needs, and set the threads."""
+    """Import what measuring needs, and set the threads; see to it that the process ends with the desk."""
     import signal
+
+    threading.Thread(target=_end_with_the_desk, daemon=True).start()
 
     import cv2
 
@@ -119,3 +122,11 @@ def _warm_up() -> None:
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     cv2.setNumThreads(1)
+
+
+def _end_with_the_desk() -> None:
+    """However the desk ends, even if its window is closed or it is killed, nothing of it stays behind."""
+    desk = parent_process()
+    if desk is not None:
+        desk.join()
+        os._exit(1)
