@@ -1,6 +1,7 @@
 """A photo that comes through a page: received into a file of its own, taken into the book, forgotten."""
 
 import os
+import secrets
 import tempfile
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -50,7 +51,7 @@ async def received(request: Request) -> AsyncIterator[Received]:
     check_csrf(request, request.headers.get("x-csrf", ""))
     check_rate(request)
     name = clean_name(unquote(request.headers.get("x-name", "")))
-    handle, path = tempfile.mkstemp(prefix="aperture-")
+    handle, path = _new_file()
     try:
         size = 0
         with os.fdopen(handle, "wb") as file:
@@ -67,7 +68,7 @@ async def received(request: Request) -> AsyncIterator[Received]:
 @asynccontextmanager
 async def stored(upload: UploadFile) -> AsyncIterator[Received]:
     """The photo in a field of a form, in a file that is gone afterwards."""
-    handle, path = tempfile.mkstemp(prefix="aperture-")
+    handle, path = _new_file()
     try:
         with os.fdopen(handle, "wb") as file:
             while chunk := await upload.read(_CHUNK_BYTES):
@@ -76,6 +77,16 @@ async def stored(upload: UploadFile) -> AsyncIterator[Received]:
     finally:
         await upload.close()
         Path(path).unlink(missing_ok=True)
+
+
+def _new_file() -> tuple[int, str]:
+    """A new file that only this user can read, open for writing.
+
+    Its name must not look like a reed's number or a state, for those are read from the names of photos: the
+    names that `tempfile` makes sometimes do ("aperture-r3_nzhgx"), hexadecimal digits never.
+    """
+    path = Path(tempfile.gettempdir()) / f"aperture-{secrets.token_hex(16)}"
+    return os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | getattr(os, "O_BINARY", 0), 0o600), str(path)
 
 
 def check_rate(request: Request) -> None:

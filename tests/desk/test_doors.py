@@ -1,6 +1,7 @@
 """Who comes in, and who gets nothing: the desk's own browser, phones with the code, everybody else."""
 
 import io
+import os
 import struct
 import subprocess
 import sys
@@ -12,7 +13,8 @@ import pytest
 from aperture.desk.access import CAMERA_SECONDS, PAIRING_SECONDS, TRY_SECONDS, WRONG_TRIES, Access
 from aperture.desk.server import own_lan_address
 from aperture.desk.shield import HEADERS, MOST_BYTES
-from aperture.desk.uploads import clean_name
+from aperture.desk.uploads import _new_file, clean_name
+from aperture.identity import Named, read_file_name
 from tests.desk.conftest import LAN, Browser, new_camera
 
 ROOT = Path(__file__).parents[2]
@@ -247,6 +249,15 @@ def test_no_name_reaches_the_disk_or_a_page_as_it_is(browser, desk, tmp_path, na
     assert "/" not in photo.name
     assert len(photo.name) <= 120
     assert "<script>alert" not in browser.get("/review").text
+
+
+def test_the_file_that_a_photo_lies_in_says_nothing_of_a_reed():
+    """Else a photo would now and then be filed under a reed by chance."""
+    for _ in range(2000):
+        handle, path = _new_file()
+        os.close(handle)
+        Path(path).unlink()
+        assert read_file_name(Path(path).stem) == Named(None, None)
 
 
 def test_clean_names():
