@@ -56,6 +56,19 @@ BookFile = Annotated[
 ]
 ReedNumber = Annotated[int, typer.Argument(metavar="REED", min=1, help="The reed's number.")]
 
+Seconds = Annotated[
+    float | None, typer.Option("--seconds", metavar="N", help="How long what was soaked was soaked.")
+]
+WaterOption = Annotated[
+    Literal["cold", "room", "warm"] | None, typer.Option("--water", help="How warm the water was.")
+]
+WettedOption = Annotated[
+    Literal["water", "mouth"] | None, typer.Option("--wetted", help="Where it was wetted.")
+]
+AgeOption = Annotated[
+    Literal["new", "old"] | None, typer.Option("--age", help="Whether it was new or had been played in.")
+]
+
 
 def in_words(command: Callable[..., None]) -> Callable[..., None]:
     """Whatever goes wrong in the command ends in words and an exit status, never in a traceback."""

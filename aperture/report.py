@@ -15,7 +15,7 @@ from typing import Any
 from aperture.flags import FLAGS
 from aperture.instructions import CARE
 from aperture.measure import Measurement
-from aperture.verdict import BORDERLINE, STANDING, Advice, Difference, Verdict, advice
+from aperture.verdict import BORDERLINE, STANDING, Advice, Change, Difference, Verdict, advice
 
 # Cutting the card is over by the time there is a result.
 CAUTIONS = (STANDING.what, STANDING.why, *CARE[1:])
@@ -65,6 +65,12 @@ def change_words(difference: Difference, unit: str = "") -> str:
     sign = "" if number.startswith("-") else "+"
     amount = f"{sign}{number} ± {uncertainty} {unit}".rstrip().replace("-", "−")
     return f"{amount}, {difference.word}"
+
+
+def change_lines(change: Change) -> list[str]:
+    """What changed in height, area and ratio, a line each: "height +0.53 ± 0.02 mm, opened"."""
+    names = ("height_mm", "area_mm2", "ellipse_ratio")
+    return [f"{NAMES[name]} {change_words(getattr(change, name), UNITS[name])}" for name in names]
 
 
 def quantity(measurement: Measurement, name: str, unit: str = "") -> str:
@@ -200,7 +206,7 @@ def _finite(value: Any) -> Any:
 
 # What stands in the place of a group that a refused photo does not have, so that all rows have all fields.
 _GROUPS: dict[str, tuple[str, tuple[str, ...]]] = {
-    "u": ("u_{}", ("height_mm", "width_mm", "area_mm2", "ellipse_ratio")),
+    "u": ("u_{}", tuple(NAMES)),
     "shape_probabilities": ("probability_{}", ("shut", "elliptical", "round")),
     "control": ("control_{}_mm", ("1", "2", "3")),
 }

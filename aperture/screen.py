@@ -13,6 +13,7 @@ from aperture.flags import FLAGS
 from aperture.measure import Measurement
 from aperture.report import (
     CAUTIONS,
+    NAMES,
     NO_VALUE,
     change_words,
     class_words,
@@ -56,9 +57,7 @@ def photo_table(measurements: Sequence[Measurement], codes: bool = True) -> Tabl
     headings = ("photo", "reed", "state", "class", "height", "width", "area", "ratio", "remarks")
     table = _table(*headings, gap=2 if codes else 1)
     for measurement, name in zip(measurements, short_names(measurements), strict=True):
-        numbers = [
-            quantity(measurement, field) for field in ("height_mm", "width_mm", "area_mm2", "ellipse_ratio")
-        ]
+        numbers = [quantity(measurement, field) for field in NAMES]
         if not codes:  # in a narrow window a value and its uncertainty stand on two lines
             numbers = [number.replace(" ±", "\n±") for number in numbers]
         table.add_row(

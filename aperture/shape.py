@@ -132,6 +132,15 @@ def quantities(points_mm: Floats) -> Floats:
     return np.array([_length(_minimum_feret(hull)), _length(_maximum_feret(hull)), area, minor / major])
 
 
+def inertia_ellipse(points_mm: Floats) -> tuple[Point, float, float, float]:
+    """A polygon's Legendre ellipse of inertia: centre, major and minor axis (full), direction in degrees.
+
+    Parameters and what is raised: as for `describe`. Source: ISO 9276-6.
+    """
+    _, centroid, covariance = _moments(_checked(points_mm))
+    return _point(centroid), *_inertia_ellipse(covariance)
+
+
 def fit_ellipse_direct(points_mm: Floats) -> FittedEllipse:
     """Lay an ellipse through points by direct (algebraic) least squares.
 

@@ -64,6 +64,7 @@ HOUSE = [
     "book.decide",
     "book.due",
     "book.lot_record",
+    "book.words",
     "book.archive",
     "book.keeping",
     "book.restoring",

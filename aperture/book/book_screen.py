@@ -15,12 +15,13 @@ from aperture.book.facts import soak_change, soak_times, squeeze_change
 from aperture.book.intake import Arrival
 from aperture.book.lot_record import LotRecord
 from aperture.book.order_plan import OrderPlan
-from aperture.book.records import FAULTS, Check, Entry, History, Soaking
+from aperture.book.records import FAULTS, Check, Entry, History
 from aperture.book.rules import CAUTIONS, Advised
-from aperture.book.shares import Cost, Share, cost_per_usable, share
+from aperture.book.shares import cost_per_usable, share
 from aperture.book.soak_trend import soak_trend
-from aperture.card import Face
-from aperture.report import NAMES, NO_VALUE, UNITS, change_words, printable, remarks, with_uncertainty
+from aperture.book.words import cost_words, recorded, share_words, soaking_words
+from aperture.card import FACES
+from aperture.report import NAMES, NO_VALUE, change_lines, printable, remarks
 from aperture.screen import bare_table, indented
 from aperture.verdict import Change
 
@@ -50,7 +51,7 @@ def show_arrivals(console: Console, arrivals: Sequence[Arrival]) -> None:
                 reed,
                 arrival.state or NO_VALUE,
                 _class(record),
-                *(_quantity(record, name) for name in SHOWN),
+                *(recorded(record, name) for name in SHOWN),
                 "take it again" if arrival.refused else "look" if record["review"] else "",
             )
         console.print(table)
@@ -70,13 +71,13 @@ def show_reeds(console: Console, told: Sequence[tuple[History, Advised]]) -> Non
         table.add_column(heading, overflow="fold")
     for history, advised in told:
         reed = history.reed
-        dry, soaked = (_latest(history, state) for state in ("dry", "soaked"))
+        dry, soaked = (history.latest(state) for state in FACES)
         table.add_row(
             str(reed.number),
             *(Text(value or NO_VALUE) for value in (reed.lot, reed.slot, reed.player)),
             _class(dry.reading.record) if dry else NO_VALUE,
             _class(soaked.reading.record) if soaked else NO_VALUE,
-            _quantity(soaked.reading.record, "ellipse_ratio") if soaked else NO_VALUE,
+            recorded(soaked.reading.record, "ellipse_ratio") if soaked else NO_VALUE,
             history.decision.action if history.decision else NO_VALUE,
             "" if history.gone else advised.action,
         )
@@ -125,10 +126,8 @@ def show_lots(console: Console, records: Sequence[LotRecord]) -> None:
             Text(printable(lot.strength or NO_VALUE)),
             NO_VALUE if price is None else f"{price:.2f}",
             f"{record.usable} of {record.judged}",
-            _share_words(found),
-            NO_VALUE
-            if lot.price_per_reed is None
-            else _cost_words(cost_per_usable(lot.price_per_reed, found)),
+            share_words(found),
+            cost_words(cost_per_usable(price, found) if price is not None else None),
             str(record.undecided),
             ", ".join(f"{count} × {defect}" for defect, count in record.defects) or NO_VALUE,
         )
@@ -240,40 +239,6 @@ def _class(record: Mapping[str, Any]) -> str:
     return f"{shape} ?" if record["review"] else shape
 
 
-def _quantity(record: Mapping[str, Any], name: str) -> str:
-    if record["outcome"] == "refused":
-        return NO_VALUE
-    return with_uncertainty(record[name], record["u"][name])
-
-
-def _share_words(found: Share) -> str:
-    if found.estimate is None:
-        return NO_VALUE
-    return f"{100 * found.estimate:.0f} % ({100 * found.low:.0f} to {100 * found.high:.0f})"
-
-
-def _cost_words(cost: Cost) -> str:
-    if cost.estimate is None:
-        return NO_VALUE
-    high = f" to {cost.high:.2f}" if cost.high is not None else " or more"
-    return f"{cost.estimate:.2f} ({cost.low:.2f}{high})"
-
-
-def _latest(history: History, state: Face) -> Entry | None:
-    photos = history.photos(state)
-    measured = [entry for entry in photos if entry.reading.measured]
-    return measured[-1] if measured else photos[-1] if photos else None
-
-
-def soaking_words(soaking: Soaking) -> str:
-    """For example "30 s in room-temperature water, new"."""
-    seconds = f"{soaking.seconds:g} s" if soaking.seconds is not None else ""
-    water = {"room": "room-temperature water", "cold": "cold water", "warm": "warm water"}
-    where = "in the mouth" if soaking.wetted == "mouth" else f"in {water.get(soaking.water or '', 'water')}"
-    known = soaking.wetted is not None or soaking.water is not None
-    return ", ".join(filter(None, [f"{seconds} {where if known else ''}".strip(), soaking.age or ""]))
-
-
 def _show_photos(console: Console, history: History, pictures: Path) -> None:
     _heading(console, "Photos")
     if not history.entries:
@@ -289,7 +254,7 @@ def _show_photos(console: Console, history: History, pictures: Path) -> None:
             entry.filing.state or NO_VALUE,
             soaking_words(entry.filing.soaking) or NO_VALUE,
             _class(entry.reading.record),
-            *(_quantity(entry.reading.record, name) for name in NAMES),
+            *(recorded(entry.reading.record, name) for name in NAMES),
             "by a person" if entry.reading.origin == "person" else f"{times} times" if times > 1 else "once",
         )
     console.print(Padding(table, (0, 0, 0, 2)))
@@ -320,8 +285,8 @@ def _show_changes(console: Console, history: History) -> None:
 
 
 def _show_change(console: Console, changed: Change) -> None:
-    for name in ("height_mm", "area_mm2", "ellipse_ratio"):
-        indented(console, f"{NAMES[name]} {change_words(getattr(changed, name), UNITS[name])}")
+    for line in change_lines(changed):
+        indented(console, line)
 
 
 def _show_checks(console: Console, history: History) -> None:

@@ -9,13 +9,17 @@ import typer
 from aperture.book.enter_commands import enter_app
 from aperture.options import (
     SOME_REFUSED,
+    AgeOption,
     BookFile,
     Reed,
     ReedNumber,
     Ruler,
+    Seconds,
     SettingsFile,
     State,
     TipOffset,
+    WaterOption,
+    WettedOption,
     Workers,
     chosen_settings,
     in_words,
@@ -47,19 +51,10 @@ def intake_command(
     lot: Annotated[
         str | None, typer.Option("--lot", metavar="CODE", help="The lot to which reeds belong that are new.")
     ] = None,
-    seconds: Annotated[
-        float | None, typer.Option("--seconds", metavar="N", help="How long the soaked ones were soaked.")
-    ] = None,
-    water: Annotated[
-        Literal["cold", "room", "warm"] | None, typer.Option("--water", help="How warm the water was.")
-    ] = None,
-    wetted: Annotated[
-        Literal["water", "mouth"] | None, typer.Option("--wetted", help="Where they were wetted.")
-    ] = None,
-    age: Annotated[
-        Literal["new", "old"] | None,
-        typer.Option("--age", help="Whether the reeds were new or had been played in."),
-    ] = None,
+    seconds: Seconds = None,
+    water: WaterOption = None,
+    wetted: WettedOption = None,
+    age: AgeOption = None,
     again: Annotated[
         bool,
         typer.Option("--again", help="Measure known photos again, too, if program or settings changed."),
@@ -296,11 +291,11 @@ def show_term(console: "Console", book: "Book", settings: "Settings", today: dat
     from aperture.book.lot_record import lot_records, of_source, reasons_for_seller
     from aperture.book.order_plan import plan_order
     from aperture.book.return_sheet import return_sheet
-    from aperture.book.rules import advise
+    from aperture.book.rules import advise_all
     from aperture.report import write_whole
 
     histories = book.histories()
-    told = [(history, advise(history, settings.soaking, today)) for history in histories]
+    told = advise_all(histories, settings.soaking, today)
     records = lot_records(book.lots(), histories)
     console.print(f"\nThe reed book on {today}", style="bold")
     book_screen.show_reeds(console, told)
@@ -321,8 +316,7 @@ def show_term(console: "Console", book: "Book", settings: "Settings", today: dat
 
 def _told(book: "Book", settings: Path | None) -> "list[tuple[History, Advised]]":
     """Every reed with the advice of today."""
-    from aperture.book.rules import advise
+    from aperture.book.rules import advise_all
     from aperture.settings import load_settings
 
-    habit, today = load_settings(settings).soaking, date.today()
-    return [(history, advise(history, habit, today)) for history in book.histories()]
+    return advise_all(book.histories(), load_settings(settings).soaking, date.today())

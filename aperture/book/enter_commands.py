@@ -5,7 +5,19 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from aperture.options import BookFile, Reed, ReedNumber, SettingsFile, State, in_words, open_book
+from aperture.options import (
+    AgeOption,
+    BookFile,
+    Reed,
+    ReedNumber,
+    Seconds,
+    SettingsFile,
+    State,
+    WaterOption,
+    WettedOption,
+    in_words,
+    open_book,
+)
 
 # Everything else is imported inside the commands, so that --help does not wait for image libraries.
 if TYPE_CHECKING:
@@ -190,18 +202,10 @@ def enter_filing(
     photo: Annotated[str, typer.Argument(metavar="PHOTO", help="The photo's file name, or its hash.")],
     reed: Reed = None,
     state: State = None,
-    seconds: Annotated[
-        float | None, typer.Option("--seconds", metavar="N", help="How long it was soaked.")
-    ] = None,
-    water: Annotated[
-        Literal["cold", "room", "warm"] | None, typer.Option("--water", help="How warm the water was.")
-    ] = None,
-    wetted: Annotated[
-        Literal["water", "mouth"] | None, typer.Option("--wetted", help="Where it was wetted.")
-    ] = None,
-    age: Annotated[
-        Literal["new", "old"] | None, typer.Option("--age", help="Whether it was new or had been played in.")
-    ] = None,
+    seconds: Seconds = None,
+    water: WaterOption = None,
+    wetted: WettedOption = None,
+    age: AgeOption = None,
     reason: Annotated[str | None, typer.Option("--reason", metavar="TEXT", help="Why.")] = None,
     by: MaybeBy = None,
     book: BookFile = None,
@@ -212,11 +216,7 @@ def enter_filing(
     with open_book(book) as opened, opened.writing():
         entry = opened.entry(_photo_of(opened, None, photo))
         was, soaked = entry.filing, entry.filing.soaking
-        if reed is None:
-            reed_id = was.reed_id
-        else:
-            known = opened.reeds_with_number(reed)
-            reed_id = (known[-1] if known else opened.add_reed(reed)).id
+        reed_id = was.reed_id if reed is None else opened.known_or_new(reed).id
         soaking = Soaking(
             soaked.seconds if seconds is None else seconds,
             water or soaked.water,

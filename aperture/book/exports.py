@@ -18,8 +18,9 @@ from aperture import __version__
 from aperture.book import schema, store
 from aperture.book.ledger import Book
 from aperture.book.records import History
+from aperture.book.words import recorded, seen_words
 from aperture.card import FACES, Face
-from aperture.report import NO_VALUE, harmless, with_uncertainty
+from aperture.report import harmless
 
 Format = Literal["csv", "xlsx", "json"]
 FORMATS: tuple[Format, ...] = get_args(Format)
@@ -237,18 +238,13 @@ def _reeds_now(book: Book) -> Iterator[list[Any]]:
 
 def _latest(history: History, face: Face) -> tuple[str | None, ...]:
     """Class, height, ratio and time of the latest measured photo in a state."""
-    measured = [entry for entry in history.photos(face) if entry.reading.measured]
+    measured = history.measured(face)
     if not measured:
         return (None, None, None, None)
     reading = measured[-1].reading
-    seen = "elliptical, rather wide" if reading.seen == "wide" else reading.seen
     look = ", have a look" if reading.record["review"] else ""
-    height, ratio = (_with_u(reading.record, name) for name in ("height_mm", "ellipse_ratio"))
-    return (f"{seen}{look}", height, ratio, _time(measured[-1].photo.when))
-
-
-def _with_u(record: Mapping[str, Any], name: str) -> str:
-    return with_uncertainty(record[name], record["u"][name]) if record["u"] else NO_VALUE
+    height, ratio = (recorded(reading.record, name) for name in ("height_mm", "ellipse_ratio"))
+    return (f"{seen_words(reading)}{look}", height, ratio, _time(measured[-1].photo.when))
 
 
 def _time(moment: datetime) -> str:

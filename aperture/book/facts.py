@@ -180,8 +180,8 @@ def soak_pair(history: History) -> tuple[Entry, Entry] | None:
     That is, no squeeze, and no playing: an old reed's photos must be of the same day. None where there are
     no such photos.
     """
-    for soaked in reversed(_measured(history, "soaked")):
-        for dry in reversed(_measured(history, "dry")):
+    for soaked in reversed(history.measured("soaked")):
+        for dry in reversed(history.measured("dry")):
             if _only_soaked(history, dry, soaked):
                 return dry, soaked
     return None
@@ -221,7 +221,7 @@ def soak_times(history: History) -> tuple[tuple[date, float], ...]:
     """
     opened = [
         (entry.photo.when.date(), entry.filing.soaking)
-        for entry in _measured(history, "soaked")
+        for entry in history.measured("soaked")
         if entry.reading.seen != "shut" and _was_old(history, entry)
     ]
     return tuple(
@@ -267,12 +267,8 @@ def photo_that_counts(history: History) -> Entry | None:
 # --- photos ------------------------------------------------------------------------------------------------
 
 
-def _measured(history: History, state: Face) -> list[Entry]:
-    return [entry for entry in history.photos(state) if entry.reading.measured]
-
-
 def _latest_measured(history: History, state: Face) -> Entry | None:
-    photos = _measured(history, state)
+    photos = history.measured(state)
     return photos[-1] if photos else None
 
 

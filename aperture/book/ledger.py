@@ -208,6 +208,11 @@ class Book:
             self._detail_reed(reed_id, lot, slot, player)
         return self.reed(number)
 
+    def known_or_new(self, number: int) -> Reed:
+        """The reed that has this number now, or had it last; a new one if there was none."""
+        known = self.reeds_with_number(number)
+        return known[-1] if known else self.add_reed(number)
+
     def change_reed(self, reed: Reed, lot: str | None, slot: str | None, player: str | None) -> Reed:
         """Enter a reed's lot, place and player anew; None is not known."""
         with self._together():

@@ -246,13 +246,22 @@ class History:
         """The photos in one state, by the time they were taken."""
         return tuple(entry for entry in self.entries if entry.filing.state == state)
 
+    def measured(self, state: Face) -> tuple[Entry, ...]:
+        """The photos in one state of which there are numbers, by the time they were taken."""
+        return tuple(entry for entry in self.photos(state) if entry.reading.measured)
+
+    def latest(self, state: Face) -> Entry | None:
+        """The latest photo in one state: a measured one, if there is any."""
+        chosen = self.measured(state) or self.photos(state)
+        return chosen[-1] if chosen else None
+
     def around(self, squeeze: Squeeze) -> tuple[Entry | None, Entry | None]:
         """The measured soaked photos before and after a squeeze.
 
         Where they were not named: the last one taken before it, and the first one after it that was taken
         before the next squeeze.
         """
-        soaked = [entry for entry in self.photos("soaked") if entry.reading.measured]
+        soaked = self.measured("soaked")
         named = {entry.photo.id: entry for entry in self.entries}
         later = [other.done_at for other in self.squeezes if other.done_at > squeeze.done_at]
         end = min(later, default=datetime.max)

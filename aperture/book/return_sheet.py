@@ -14,16 +14,16 @@ from aperture.artwork import Paper
 from aperture.book.facts import squeeze_change
 from aperture.book.ledger import Book
 from aperture.book.pictures import place_of
-from aperture.book.records import FAULTS, Action, Check, Entry, History, Lot, Reading, Soaking, Water
+from aperture.book.records import FAULTS, Action, Check, Entry, History, Lot, Reading, Soaking
 from aperture.book.sheet_drawing import Block, Frame, TipPicture, TipView, draw_sheet, tip_picture
+from aperture.book.words import WATER, recorded, seen_words
 from aperture.canvas import Window
 from aperture.card import FACES, Face
 from aperture.errors import BookError
-from aperture.report import NAMES, NO_VALUE, UNITS, change_words, with_uncertainty
+from aperture.report import NAMES, NO_VALUE, UNITS, change_words
 
 GOING_BACK: tuple[Action, ...] = ("send back", "sent back")
 
-_WATER: dict[Water, str] = {"cold": "cold water", "room": "room-temperature water", "warm": "warm water"}
 # What the questions of `FAULTS` are about, for those that were answered with no.
 _NOT_FOUND = {
     "leak": "leak at the sides",
@@ -140,7 +140,7 @@ def _block(pictures: Path, history: History, reasons: Mapping[int, str]) -> Bloc
 def _entry(history: History, state: Face) -> Entry | None:
     """The latest measured photo in a state; if none was measured, the latest that shows a tip."""
     photos = history.photos(state)
-    measured = [entry for entry in photos if entry.reading.measured]
+    measured = history.measured(state)
     with_tip = [entry for entry in photos if entry.reading.tip is not None]
     return next(reversed(measured or with_tip), None)
 
@@ -154,15 +154,12 @@ def _class(entry: Entry | None) -> str:
         return NO_VALUE
     if not entry.reading.measured:
         return "not measured"
-    seen = entry.reading.seen or NO_VALUE
-    words = "elliptical, rather wide" if seen == "wide" else seen
+    words = seen_words(entry.reading)
     return f"{words} (near a limit)" if entry.reading.record["borderline"] else words
 
 
 def _quantity(entry: Entry | None, name: str) -> str:
-    record: Mapping[str, Any] = entry.reading.record if entry else {}
-    value, u = record.get(name), (record.get("u") or {}).get(name)
-    return NO_VALUE if value is None or u is None else with_uncertainty(value, u, UNITS[name])
+    return recorded(entry.reading.record, name, UNITS[name]) if entry else NO_VALUE
 
 
 def _photo(entry: Entry | None) -> str:
@@ -176,7 +173,7 @@ def _soaking(soaking: Soaking) -> str:
     """For example "30 s, room-temperature water"."""
     parts = [
         f"{soaking.seconds:g} s" if soaking.seconds is not None else "",
-        "in the mouth" if soaking.wetted == "mouth" else _WATER[soaking.water] if soaking.water else "",
+        "in the mouth" if soaking.wetted == "mouth" else WATER[soaking.water] if soaking.water else "",
     ]
     return ", ".join(part for part in parts if part) or "not recorded"
 

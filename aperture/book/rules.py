@@ -1,6 +1,6 @@
 """History -> what to do with a reed, and why: the table applied, with cautions; and what goes against it."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -98,6 +98,11 @@ def advise(history: History, habit: Habit, today: date) -> Advised:
         for_seller=rule.for_seller,
         cautions=CAUTIONS_FOR.get(rule.action, ()),
     )
+
+
+def advise_all(histories: Sequence[History], habit: Habit, today: date) -> list[tuple[History, Advised]]:
+    """Each reed with what to do with it; see `facts` for the parameters."""
+    return [(history, advise(history, habit, today)) for history in histories]
 
 
 def _words(history: History, habit: Habit, known: Facts) -> dict[str, str]:

@@ -86,13 +86,13 @@ class Access:
             return None
         return found
 
-    def close(self, session: Session) -> None:
-        """Let somebody out."""
-        self._sessions.pop(session.key, None)
-
     def may_upload(self, session: Session) -> bool:
         """Whether this one has not sent too many photos within a minute; counts the one that asks."""
-        return _counted(session.uploads, self._clock(), 60.0, UPLOADS_A_MINUTE)
+        now = self._clock()
+        if _recent(session.uploads, now, 60.0) >= UPLOADS_A_MINUTE:
+            return False
+        session.uploads.append(now)
+        return True
 
     def _let_in(self, role: Role, ends: float) -> Session:
         session = Session(secrets.token_urlsafe(24), role, secrets.token_urlsafe(16), ends)
@@ -106,15 +106,11 @@ class Access:
         return False
 
     def _too_many_tries(self) -> bool:
-        while self._wrong and self._clock() - self._wrong[0] >= TRY_SECONDS:
-            self._wrong.popleft()
-        return len(self._wrong) >= WRONG_TRIES
+        return _recent(self._wrong, self._clock(), TRY_SECONDS) >= WRONG_TRIES
 
 
-def _counted(times: deque[float], now: float, seconds: float, most: int) -> bool:
+def _recent(times: deque[float], now: float, seconds: float) -> int:
+    """How many of these times, the oldest first, lie no longer back; older ones are forgotten."""
     while times and now - times[0] >= seconds:
         times.popleft()
-    if len(times) >= most:
-        return False
-    times.append(now)
-    return True
+    return len(times)

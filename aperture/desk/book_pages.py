@@ -9,7 +9,6 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from aperture.book.book_screen import soaking_words
 from aperture.book.decide import decide
 from aperture.book.due import HEADINGS, due
 from aperture.book.facts import soak_change, soak_times, squeeze_change
@@ -17,16 +16,17 @@ from aperture.book.lot_record import lot_records, of_source, reasons_for_seller
 from aperture.book.order_plan import plan_order
 from aperture.book.records import ACTIONS, FAULTS, RESPONSES, Action, Entry, History
 from aperture.book.return_sheet import return_sheet
-from aperture.book.rules import CAUTIONS, SQUEEZE_CAUTION, Advised, advise
+from aperture.book.rules import CAUTIONS, SQUEEZE_CAUTION, Advised, advise, advise_all
 from aperture.book.shares import cost_per_usable, share
 from aperture.book.soak_trend import soak_trend
-from aperture.card import CARD, FACES, Face
+from aperture.book.words import cost_words, recorded, share_words, soaking_words
+from aperture.card import CARD, FACES
 from aperture.desk.plots import Plot, Point, plot
 from aperture.desk.tips import tip_view
 from aperture.desk.uploads import received, stored, take
 from aperture.desk.web import desk_of, desk_only, page, safe_form, see
 from aperture.errors import BookError
-from aperture.report import NAMES, UNITS, change_words, with_uncertainty
+from aperture.report import NAMES, UNITS, change_lines
 from aperture.verdict import Change
 
 MOST_FILES = 200
@@ -43,8 +43,8 @@ async def reeds(request: Request) -> Response:
             "gone": history.gone,
             "decided": history.decision.action if history.decision else None,
             "next": advised.action,
-            "states": [(state, latest(history, state)) for state in ("dry", "soaked")],
-            "view": _view(latest(history, "soaked") or latest(history, "dry")),
+            "states": [(state, history.latest(state)) for state in ("dry", "soaked")],
+            "view": _view(history.latest("soaked") or history.latest("dry")),
         }
         for history, advised in told
     ]
@@ -59,7 +59,7 @@ async def reed(request: Request) -> Response:
         history = book.history(book.reed(_reed_number(request)))
         lots = [lot.code for lot in book.lots()]
     advised = advise(history, desk.settings.soaking, today)
-    pair = [(state, latest(history, state)) for state in ("dry", "soaked")]
+    pair = [(state, history.latest(state)) for state in ("dry", "soaked")]
     return page(
         request,
         "reed.html",
@@ -159,7 +159,8 @@ async def lots(request: Request) -> Response:
     rows = []
     for record in records:
         found, price = share(record.usable, record.judged), record.lot.price_per_reed
-        rows.append((record, found, cost_per_usable(price, found) if price is not None else None))
+        cost = cost_per_usable(price, found) if price is not None else None
+        rows.append((record, share_words(found), cost_words(cost)))
     sources = sorted({record.lot.source for record in records})
     need, sure = request.query_params.get("need", ""), request.query_params.get("sure", "90")
     source = request.query_params.get("source") or (sources[0] if sources else "")
@@ -243,19 +244,11 @@ routes = [
 ]
 
 
-def latest(history: History, state: str) -> Entry | None:
-    """The latest photo in a state; a measured one, if there is any."""
-    photos = history.photos(cast("Face", state))
-    measured = [entry for entry in photos if entry.reading.measured]
-    chosen = measured or photos
-    return chosen[-1] if chosen else None
-
-
 def _told(request: Request) -> list[tuple[History, Advised]]:
     desk = desk_of(request)
     with desk.open_book() as book:
         histories = book.histories()
-    return [(history, advise(history, desk.settings.soaking, date.today())) for history in histories]
+    return advise_all(histories, desk.settings.soaking, date.today())
 
 
 def _view(entry: Entry | None) -> object:
@@ -264,16 +257,12 @@ def _view(entry: Entry | None) -> object:
 
 def _row(entry: Entry) -> dict[str, object]:
     """A photo's line in the table of a reed."""
-    record, measured = entry.reading.record, entry.reading.measured
     return {
         "entry": entry,
         "when": f"{entry.photo.when:%Y-%m-%d %H:%M}",
         "soaking": soaking_words(entry.filing.soaking),
-        "seen": entry.reading.seen if measured else "refused",
-        "numbers": [
-            with_uncertainty(record[name], record["u"][name], UNITS[name]) if measured else "–"
-            for name in NAMES
-        ],
+        "seen": entry.reading.seen if entry.reading.measured else "refused",
+        "numbers": [recorded(entry.reading.record, name, UNITS[name]) for name in NAMES],
     }
 
 
@@ -287,10 +276,7 @@ def _changes(history: History) -> list[tuple[str, list[str]]]:
     return [
         (
             heading,
-            [
-                f"{NAMES[name]} {change_words(getattr(changed, name), UNITS[name])}"
-                for name in ("height_mm", "area_mm2", "ellipse_ratio")
-            ]
+            change_lines(changed)
             if changed is not None
             else ["There are no two photos to compare, before and after it in the same soak."],
         )

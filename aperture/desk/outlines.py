@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from aperture.book.records import Reading
+from aperture.budget import QUANTITIES
 from aperture.canvas import Window
 from aperture.errors import BookError
 from aperture.settings import Settings
@@ -31,8 +32,6 @@ CLICK_MM = 0.03
 DRAWS = 200
 # Of a length, where the program could not say how well it knew the scale. A working value.
 LEAST_SCALE = 0.01
-# In the order of `aperture.shape.quantities`.
-QUANTITIES = ("height_mm", "width_mm", "area_mm2", "ellipse_ratio")
 
 
 def corrected_outline(text: str, reading: Reading) -> Floats:
@@ -124,7 +123,7 @@ def measured_by_hand(points: Floats, reading: Reading, settings: Settings) -> di
         "outcome": "measured",
         "reason": None,
         "advice": None,
-        **{name: getattr(numbers, name) for name in _NUMBERS},
+        **{name: getattr(numbers, name) for name in NUMBERS},
         "u": dict(zip(QUANTITIES, (k * np.sqrt(np.diag(covariance))).tolist(), strict=True)),
         "shape": verdict.shape,
         "shape_probabilities": dict(verdict.shape_probabilities),
@@ -148,7 +147,7 @@ def _covariance_of_clicks(points: Floats) -> Floats:
     return np.asarray(np.cov(np.array(drawn).T))
 
 
-_NUMBERS = (
+NUMBERS = (
     *QUANTITIES,
     "ellipse_major_mm",
     "ellipse_minor_mm",

@@ -9,8 +9,10 @@ from starlette.routing import Route
 
 from aperture.book.ledger import Book
 from aperture.book.records import Entry, Filing, History, Reading, Soaking, short_code
-from aperture.card import CARD
+from aperture.book.words import recorded
+from aperture.card import CARD, FACES
 from aperture.desk.outlines import (
+    NUMBERS,
     corrected_outline,
     first_guess,
     handles,
@@ -22,7 +24,7 @@ from aperture.desk.tips import tip_view
 from aperture.desk.web import desk_of, desk_only, page, safe_form, see
 from aperture.errors import BookError
 from aperture.flags import FLAGS, WHICH_REED
-from aperture.report import NAMES, UNITS, with_uncertainty
+from aperture.report import NAMES, UNITS
 
 SHAPES = ("shut", "elliptical", "round")
 RETAKE = "A person asked for a retake."
@@ -112,22 +114,6 @@ routes = [
     Route("/review/{sha}", answer, methods=["POST"]),
 ]
 
-_EMPTY = (
-    "height_mm",
-    "width_mm",
-    "area_mm2",
-    "ellipse_major_mm",
-    "ellipse_minor_mm",
-    "ellipse_ratio",
-    "shape_factor",
-    "asymmetry",
-    "fitted_major_mm",
-    "fitted_minor_mm",
-    "fitted_residual_mm",
-    "shape_probabilities",
-    "borderline",
-)
-
 
 def queue(book: Book) -> list[tuple[Entry, str]]:
     """The photos that need eyes, each with why, in the order of `KINDS`; within one, by reed and time.
@@ -205,7 +191,8 @@ def _person_s(
     reading = entry.reading
     if said == "retake":
         record = {**_program(entry).record, "outcome": "refused", "reason": RETAKE, "review": True}
-        return record | {"advice": "Take it again.", "shape": None, "u": None, **dict.fromkeys(_EMPTY)}, None
+        record |= {"advice": "Take it again.", "shape": None, "u": None}
+        return record | dict.fromkeys((*NUMBERS, "shape_probabilities", "borderline")), None
     if said == "outline":
         program = _program(entry)
         points = corrected_outline(str(form.get("points", "")), program)
@@ -255,7 +242,7 @@ def _numbers(reading: Reading) -> list[tuple[str, str]]:
     record = reading.record
     if not reading.measured:
         return []
-    return [(NAMES[name], with_uncertainty(record[name], record["u"][name], UNITS[name])) for name in NAMES]
+    return [(NAMES[name], recorded(record, name, UNITS[name])) for name in NAMES]
 
 
 def _add(
@@ -278,15 +265,12 @@ def _add(
 def _file(book: Book, entry: Entry, form: FormData, by: str) -> None:
     """File a photo anew."""
     was = entry.filing
-    number, state = str(form.get("reed", "")).strip(), str(form.get("state", ""))
+    number, said = str(form.get("reed", "")).strip(), form.get("state")
     reed_id = was.reed_id
     if number:
         if not number.isdecimal() or len(number) > 5:
             raise BookError("book-entry-wrong", f"{number!r} is no reed's number")
-        known = book.reeds_with_number(int(number))
-        reed_id = (known[-1] if known else book.add_reed(int(number))).id
-    if state not in ("dry", "soaked"):
-        state = was.state or ""
+        reed_id = book.known_or_new(int(number)).id
+    state = next((face for face in FACES if face == said), was.state)
     soaking = was.soaking if state == "soaked" else Soaking()
-    found = state if state in ("dry", "soaked") else None
-    book.add_filing(entry.photo, Filing(reed_id, found, soaking, "corrected in the review", by))  # type: ignore[arg-type]
+    book.add_filing(entry.photo, Filing(reed_id, state, soaking, "corrected in the review", by))

@@ -10,13 +10,14 @@ from starlette.routing import Route
 
 from aperture.book.records import Entry, Filing, Soaking
 from aperture.book.rules import advise
+from aperture.book.words import recorded
 from aperture.card import CARD, Face
 from aperture.desk.tips import tip_view
 from aperture.desk.uploads import check_rate, may_see, received, sent_by, stored, take
 from aperture.desk.web import cameras_too, desk_of, page, safe_form, see, session_of
 from aperture.desk.work import Done
 from aperture.flags import FLAGS
-from aperture.report import NAMES, UNITS, with_uncertainty
+from aperture.report import NAMES, UNITS
 
 
 @cameras_too
@@ -64,10 +65,7 @@ async def file_photo(request: Request) -> Response:
     reed, state = _number(str(form.get("reed", ""))), _state(form.get("state"))
     desk = desk_of(request)
     with desk.open_book() as book, book.writing():
-        reed_id = entry.filing.reed_id
-        if reed is not None:
-            known = book.reeds_with_number(reed)
-            reed_id = (known[-1] if known else book.add_reed(reed)).id
+        reed_id = entry.filing.reed_id if reed is None else book.known_or_new(reed).id
         state = state or entry.filing.state
         habit = desk.settings.soaking
         soaking = (
@@ -99,7 +97,7 @@ def _facts(request: Request, entry: Entry) -> dict[str, Any]:
     """What the result page shows."""
     record, reading = entry.reading.record, entry.reading
     numbers = [
-        (NAMES[name], with_uncertainty(record[name], record["u"][name], UNITS[name]))
+        (NAMES[name], recorded(record, name, UNITS[name]))
         for name in ("height_mm", "ellipse_ratio")
         if reading.measured
     ]

@@ -1,10 +1,12 @@
 """A tip for a page: its kept picture, with the outline and the ellipse that are drawn over it."""
 
-import math
 from dataclasses import dataclass
+
+import numpy as np
 
 from aperture.book.records import Reading
 from aperture.canvas import Window
+from aperture.shape import inertia_ellipse
 
 # The part of the tip's plane that is shown: every tip at the same scale. Tips are 6 to 8 mm wide (common
 # practice, no published source).
@@ -55,34 +57,10 @@ def _middle(points: list[tuple[float, float]]) -> tuple[float, float]:
     return (min(xs) + max(xs)) / 2, (min(ys) + max(ys)) / 2
 
 
-def _ellipse(points: list[tuple[float, float]]) -> tuple[float, float, float, float, float]:
-    """The ellipse with the same second moments as the polygon.
-
-    Source: moments of a polygon by Green's theorem (Steger 1996); half axes 2 sqrt(eigenvalue) of the second
-    central moments divided by the area, as for `Shape`.
-    """
-    area = sx = sy = sxx = syy = sxy = 0.0
-    x0, y0 = points[0]  # near the origin less is lost to rounding
-    moved = [(x - x0, y - y0) for x, y in points]
-    for (ax, ay), (bx, by) in zip(moved, [*moved[1:], moved[0]], strict=True):
-        cross = ax * by - bx * ay
-        area += cross / 2
-        sx += cross * (ax + bx) / 6
-        sy += cross * (ay + by) / 6
-        sxx += cross * (ax * ax + ax * bx + bx * bx) / 12
-        syy += cross * (ay * ay + ay * by + by * by) / 12
-        sxy += cross * (2 * ax * ay + ax * by + bx * ay + 2 * bx * by) / 24
-    if area == 0.0:
-        return x0, y0, 0.0, 0.0, 0.0
-    cx, cy = sx / area, sy / area
-    xx, yy, xy = sxx / area - cx * cx, syy / area - cy * cy, sxy / area - cx * cy
-    spread = math.hypot((xx - yy) / 2, xy)
-    large, small = (xx + yy) / 2 + spread, max((xx + yy) / 2 - spread, 0.0)
-    turn = math.degrees(math.atan2(2 * xy, xx - yy)) / 2
-    return (
-        round(cx + x0, 4),
-        round(cy + y0, 4),
-        round(2 * math.sqrt(large), 4),
-        round(2 * math.sqrt(small), 4),
-        round(turn, 3),
-    )
+def _ellipse(points: list[tuple[float, float]]) -> tuple[float, float, float, float, float] | None:
+    """The ellipse of inertia; None where the outline encloses nothing."""
+    try:
+        (x, y), major, minor, turn = inertia_ellipse(np.array(points))
+    except ValueError:
+        return None
+    return round(x, 4), round(y, 4), round(major / 2, 4), round(minor / 2, 4), round(turn, 3)

@@ -3,10 +3,11 @@
 import os
 import secrets
 import tempfile
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 from urllib.parse import unquote
 
 from anyio import to_thread
@@ -51,42 +52,42 @@ async def received(request: Request) -> AsyncIterator[Received]:
     check_csrf(request, request.headers.get("x-csrf", ""))
     check_rate(request)
     name = clean_name(unquote(request.headers.get("x-name", "")))
-    handle, path = _new_file()
-    try:
-        size = 0
-        with os.fdopen(handle, "wb") as file:
-            async for chunk in request.stream():
-                size += len(chunk)
-                file.write(chunk)
-        if size == 0:
+    with _new_file() as (file, path):
+        async for chunk in request.stream():
+            file.write(chunk)
+        if file.tell() == 0:
             raise HTTPException(400, "No photo came.")
-        yield Received(Path(path), name)
-    finally:
-        Path(path).unlink(missing_ok=True)
+        file.close()
+        yield Received(path, name)
 
 
 @asynccontextmanager
 async def stored(upload: UploadFile) -> AsyncIterator[Received]:
     """The photo in a field of a form, in a file that is gone afterwards."""
-    handle, path = _new_file()
     try:
-        with os.fdopen(handle, "wb") as file:
+        with _new_file() as (file, path):
             while chunk := await upload.read(_CHUNK_BYTES):
                 file.write(chunk)
-        yield Received(Path(path), clean_name(upload.filename or ""))
+            file.close()
+            yield Received(path, clean_name(upload.filename or ""))
     finally:
         await upload.close()
-        Path(path).unlink(missing_ok=True)
 
 
-def _new_file() -> tuple[int, str]:
-    """A new file that only this user can read, open for writing.
+@contextmanager
+def _new_file() -> Iterator[tuple[BinaryIO, Path]]:
+    """A new file that only this user can read, open for writing; gone afterwards.
 
     Its name must not look like a reed's number or a state, for those are read from the names of photos: the
     names that `tempfile` makes sometimes do ("aperture-r3_nzhgx"), hexadecimal digits never.
     """
     path = Path(tempfile.gettempdir()) / f"aperture-{secrets.token_hex(16)}"
-    return os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | getattr(os, "O_BINARY", 0), 0o600), str(path)
+    handle = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | getattr(os, "O_BINARY", 0), 0o600)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            yield file, path
+    finally:
+        path.unlink(missing_ok=True)
 
 
 def check_rate(request: Request) -> None:

@@ -1,7 +1,6 @@
 """Who comes in, and who gets nothing: the desk's own browser, phones with the code, everybody else."""
 
 import io
-import os
 import struct
 import subprocess
 import sys
@@ -254,10 +253,8 @@ def test_no_name_reaches_the_disk_or_a_page_as_it_is(browser, desk, tmp_path, na
 def test_the_file_that_a_photo_lies_in_says_nothing_of_a_reed():
     """Else a photo would now and then be filed under a reed by chance."""
     for _ in range(2000):
-        handle, path = _new_file()
-        os.close(handle)
-        Path(path).unlink()
-        assert read_file_name(Path(path).stem) == Named(None, None)
+        with _new_file() as (_, path):
+            assert read_file_name(path.stem) == Named(None, None)
 
 
 def test_clean_names():
