@@ -18,6 +18,7 @@ from aperture.cli import app
 from aperture.flags import FLAGS
 from aperture.measure import measure
 from aperture.settings import Settings
+from tests.bench import figures
 
 ROOT = Path(__file__).parents[1]
 README, DEVELOPERS = ROOT / "README.md", ROOT / "DEVELOPERS.md"
@@ -80,8 +81,14 @@ def module_table() -> str:
     return "\n".join(lines)
 
 
+def bench_tables() -> str:
+    """The benchmarks' recorded figures."""
+    return figures.tables(figures.recorded())
+
+
 TABLES = {
     (README, "flags"): flag_table,
+    (README, "bench"): bench_tables,
     (README, "settings"): settings_table,
     (DEVELOPERS, "modules"): module_table,
 }
