@@ -21,7 +21,7 @@ def bench_start(words: str, benchmark: Any, findings: Findings, tmp_path: Path) 
     def run(command: list[str]) -> None:
         subprocess.run(command, env=environment, capture_output=True, check=True)
 
-    run([sys.executable, "-m", "aperture", "enter", "lot", "26a"])
+    run([sys.executable, "-m", "aperture", "enter", "lot", "26a", "--source", "north"])
     ours = [sys.executable, "-m", "aperture", *words.split()]
     ratio = in_turns(benchmark, lambda: run(ours), lambda: run(BARE))
     findings.figure(f"`aperture {words}` / bare Python that imports typer", ratio, 2.0)

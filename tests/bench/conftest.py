@@ -1,5 +1,7 @@
 """Gives each bench its findings, and hands all of them over at the end."""
 
+from collections.abc import Iterator
+
 import pytest
 
 from tests.bench.figures import Figure, Findings, Trial
@@ -8,8 +10,8 @@ FOUND: list[Figure | Trial] = []
 
 
 @pytest.fixture
-def findings(request: pytest.FixtureRequest) -> Findings:
+def findings(request: pytest.FixtureRequest) -> Iterator[Findings]:
     """What this bench finds, under the name of its file (bench_start.py: "start")."""
     part = Findings(request.path.stem.removeprefix("bench_"))
-    request.addfinalizer(lambda: FOUND.extend(part.found))
-    return part
+    yield part
+    FOUND.extend(part.found)

@@ -19,7 +19,7 @@ FILE = Path(__file__).with_name("figures.json")
 
 @dataclass(frozen=True)
 class Figure:
-    """One measured figure. `value` and `bound` are in `unit`; `at_most`: whether the bound is an upper one."""
+    """A measured figure. `value` and `bound` are in `unit`; `at_most`: whether the bound is an upper one."""
 
     part: str
     what: str
@@ -87,8 +87,8 @@ def in_turns(
 ) -> float:
     """How many times as long `ours` takes as `reference`: the median over the rounds, after one to warm up.
 
-    In each round the reference is timed right before. `benchmark` is pytest-benchmark's fixture, which does the
-    timing and prints its own table.
+    In each round the reference is timed right before. `benchmark` is pytest-benchmark's fixture, which does
+    the timing and prints its own table.
     """
     seconds: list[float] = []
 
@@ -105,7 +105,8 @@ def in_turns(
 
 def machine() -> str:
     """What kind of machine this is, without its name: system, processors, Python."""
-    return f"{platform.system()} {platform.machine()}, {os.cpu_count()} processors, Python {platform.python_version()}"
+    kind = f"{platform.system()} {platform.machine()}, {os.cpu_count()} processors"
+    return f"{kind}, Python {platform.python_version()}"
 
 
 def recorded(file: Path = FILE) -> list[Figure | Trial]:
