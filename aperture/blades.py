@@ -19,7 +19,11 @@ PARAMETERS = 4 + 2 * (1 + TERMS)  # corners; then q and coefficients of the uppe
 UPPER, LOWER = slice(4, 5 + TERMS), slice(5 + TERMS, PARAMETERS)
 LEAST_Q, MOST_Q = 0.4, 1.4
 USUAL_WIDTH_MM, WIDTH_SPREAD_MM = 7.0, 1.0
-CROSSING_STATIONS = np.linspace(-0.96, 0.96, 9)
+USUAL_Q, Q_SPREAD = 0.85, 0.2
+# The terms above the first, beside the first, which counts as no less than this.
+TERM_SPREADS, LEAST_SIZE_MM = np.array([0.3, 0.3, 0.15, 0.1]), 0.02
+CROSSING_STATIONS, CROSSING_MM = np.linspace(-0.96, 0.96, 9), 0.003
+AT_CORNER = 1e-5  # 1 - u² that is as good as none
 STEEPEST = 4.0  # where an ellipse turns round its end, a slope across the chord has no meaning
 
 
@@ -64,6 +68,19 @@ class Blades:
         chord = self.vector[1] + (self.vector[3] - self.vector[1]) * (u + 1) / 2
         return chord - rise(u, self.vector[LOWER]), chord + rise(u, self.vector[UPPER])
 
+    def edges_by_vector(self, x: Floats) -> tuple[Floats, Floats]:
+        """How y of the lower and of the upper edge at x (n,) change with `vector`; each (n, 16)."""
+        width = self.right - self.left
+        u = (2 * x - self.left - self.right) / width
+        share = (u + 1) / 2
+        low, high = np.zeros((len(x), PARAMETERS)), np.zeros((len(x), PARAMETERS))
+        for edge, part, sign in ((low, LOWER, -1.0), (high, UPPER, 1.0)):
+            by_u = (self.vector[3] - self.vector[1]) / 2 + sign * _rise_by_u(u, self.vector[part])
+            edge[:, 0], edge[:, 2] = by_u * (u - 1) / width, -by_u * (u + 1) / width
+            edge[:, 1], edge[:, 3] = 1 - share, share
+            edge[:, part] = sign * _rise_by_blade(u, self.vector[part]).T
+        return low, high
+
     def slopes(self, x: Floats) -> tuple[Floats, Floats]:
         """dy/dx of the lower and the upper edge at x (n,), limited to what means something."""
         step = 1e-3
@@ -102,15 +119,40 @@ def between(left_mm: Floats, right_mm: Floats, coefficients: Floats) -> Blades:
 
 def lens(left_mm: Floats, right_mm: Floats, rise_mm: float) -> Blades:
     """A symmetric opening between two corners (2,), each blade `rise_mm` from the chord in the middle."""
-    blade = np.array([0.85, rise_mm, 0.0, 0.0, 0.0, 0.0])
+    blade = np.array([USUAL_Q, rise_mm, 0.0, 0.0, 0.0, 0.0])
     return between(left_mm, right_mm, np.concatenate([blade, blade]))
+
+
+def _terms(u: Floats) -> Floats:
+    """The Chebyshev polynomials T0 to T4 at u (n,), which beyond -1 and 1 counts as these; (5, n)."""
+    u = np.minimum(np.maximum(u, -1.0), 1.0)
+    squared = u * u
+    return np.stack(
+        [np.ones_like(u), u, 2 * squared - 1, (4 * squared - 3) * u, 8 * squared * (squared - 1) + 1]
+    )
 
 
 def rise(u: Floats, blade: Floats) -> Floats:
     """How far a blade (6,) stands from the chord, mm, at u (n,)."""
-    inside = np.clip(1.0 - u * u, 0.0, None)
-    terms = np.polynomial.chebyshev.chebval(np.clip(u, -1.0, 1.0), blade[1:])
-    return np.asarray(np.where(inside > 0, inside ** blade[0] * terms, 0.0))
+    return np.asarray(np.maximum(1.0 - u * u, 0.0) ** blade[0] * (blade[1:] @ _terms(u)))
+
+
+def _rise_by_blade(u: Floats, blade: Floats) -> Floats:
+    """How `rise` changes with q and with the five coefficients; (6, n)."""
+    inside, terms = np.maximum(1.0 - u * u, 0.0), _terms(u)
+    power = inside ** blade[0]
+    by_q = power * np.log(np.maximum(inside, AT_CORNER)) * (blade[1:] @ terms)
+    return np.concatenate([by_q[None], power * terms])
+
+
+def _rise_by_u(u: Floats, blade: Floats) -> Floats:
+    """How `rise` changes with u (n,); 0 at the corners, where a blade may stand upright, and beyond."""
+    inside = np.maximum(1.0 - u * u, AT_CORNER)
+    squared = u * u
+    by_terms = np.stack([np.zeros_like(u), np.ones_like(u), 4 * u, 12 * squared - 3, (32 * squared - 16) * u])
+    q, coefficients = blade[0], blade[1:]
+    change = inside**q * (coefficients @ by_terms - 2 * q * u / inside * (coefficients @ _terms(u)))
+    return np.asarray(np.where(inside > AT_CORNER, change, 0.0))
 
 
 def shape_prior(vector: Floats) -> Floats:
@@ -121,12 +163,31 @@ def shape_prior(vector: Floats) -> Floats:
     """
     parts = [np.array([(vector[2] - vector[0] - USUAL_WIDTH_MM) / WIDTH_SPREAD_MM])]
     for blade in (vector[UPPER], vector[LOWER]):
-        size = max(abs(float(blade[1])), 0.02)
-        parts.append(np.array([(blade[0] - 0.85) / 0.2]))
-        parts.append(blade[2:] / (size * np.array([0.3, 0.3, 0.15, 0.1])))
+        size = max(abs(float(blade[1])), LEAST_SIZE_MM)
+        parts.append(np.array([(blade[0] - USUAL_Q) / Q_SPREAD]))
+        parts.append(blade[2:] / (size * TERM_SPREADS))
     apart = rise(CROSSING_STATIONS, vector[UPPER]) + rise(CROSSING_STATIONS, vector[LOWER])
-    parts.append(np.minimum(apart, 0.0) / 0.003)
+    parts.append(np.minimum(apart, 0.0) / CROSSING_MM)
     return np.concatenate(parts)
+
+
+def shape_prior_by_vector(vector: Floats) -> Floats:
+    """How `shape_prior` changes with the parameters; (20, 16)."""
+    rows = np.zeros((2 * TERMS + 1 + len(CROSSING_STATIONS), PARAMETERS))
+    rows[0, 0], rows[0, 2] = -1 / WIDTH_SPREAD_MM, 1 / WIDTH_SPREAD_MM
+    higher = np.arange(TERMS - 1)
+    for first, part in ((1, UPPER), (1 + TERMS, LOWER)):
+        middle = float(vector[part][1])
+        size = max(abs(middle), LEAST_SIZE_MM)
+        rows[first, part.start] = 1 / Q_SPREAD
+        rows[first + 1 + higher, part.start + 2 + higher] = 1 / (size * TERM_SPREADS)
+        if abs(middle) > LEAST_SIZE_MM:
+            rows[first + 1 + higher, part.start + 1] = -vector[part][2:] / (size * middle * TERM_SPREADS)
+    apart = rise(CROSSING_STATIONS, vector[UPPER]) + rise(CROSSING_STATIONS, vector[LOWER])
+    for part in (UPPER, LOWER):
+        change = _rise_by_blade(CROSSING_STATIONS, vector[part]).T / CROSSING_MM
+        rows[2 * TERMS + 1 :, part] = np.where(apart[:, None] < 0, change, 0.0)
+    return rows
 
 
 def fit_blades(start: Blades, upper_mm: Floats, lower_mm: Floats, doubt_mm: float) -> Blades:
@@ -148,9 +209,16 @@ def fit_blades(start: Blades, upper_mm: Floats, lower_mm: Floats, doubt_mm: floa
         below = lower[:, 1] - blades.edges(lower[:, 0])[0]
         return np.concatenate([above / doubt_mm, below / doubt_mm, shape_prior(vector)])
 
+    def by_vector(vector: Floats) -> Floats:
+        blades = replace(start, vector=vector)
+        by_low, by_high = blades.edges_by_vector(lower[:, 0])[0], blades.edges_by_vector(upper[:, 0])[1]
+        return np.concatenate([-by_high / doubt_mm, -by_low / doubt_mm, shape_prior_by_vector(vector)])
+
     low = np.full(PARAMETERS, -np.inf)
     high = np.full(PARAMETERS, np.inf)
     low[[UPPER.start, LOWER.start]], high[[UPPER.start, LOWER.start]] = LEAST_Q, MOST_Q
     vector = np.clip(start.vector, low + 0.01, high - 0.01)
-    solution = least_squares(misfit, vector, bounds=(low, high), loss="soft_l1", x_scale="jac", max_nfev=60)
+    solution = least_squares(
+        misfit, vector, by_vector, bounds=(low, high), loss="soft_l1", x_scale="jac", max_nfev=60
+    )
     return replace(start, vector=solution.x).reframed()

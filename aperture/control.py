@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from aperture.appearance import Assumed, explain
+from aperture.appearance import Assumed
 from aperture.blades import Blades, between
 from aperture.card import CARD
+from aperture.fitting import explain
 from aperture.ink import PrintedEllipse
 from aperture.photo import Photo
 from aperture.shape import quantities

@@ -5,11 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from aperture.appearance import NEARLY_OUTSIDE_MM, OUTSIDE_MM, Assumed, Explained, explain, misfit_on
+from aperture.appearance import NEARLY_OUTSIDE_MM, OUTSIDE_MM, Assumed
 from aperture.blades import Blades, fit_blades
 from aperture.card import CARD
 from aperture.edges import Patch
 from aperture.errors import OpeningError
+from aperture.fitting import Explained, explain, misfit_on
 from aperture.photo import Photo
 from aperture.seeds import faint_slits, find_seeds, notch_points, plausible, rate
 from aperture.view import View

@@ -5,7 +5,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from aperture.blades import Blades, between, fit_blades, lens, rise, shape_prior
+from aperture.blades import (
+    PARAMETERS,
+    Blades,
+    between,
+    fit_blades,
+    lens,
+    rise,
+    shape_prior,
+    shape_prior_by_vector,
+)
 from aperture.shape import describe
 
 LEFT, RIGHT = np.array([39.4, 4.2]), np.array([46.2, 4.9])
@@ -130,3 +139,24 @@ def test_known_blades_come_back_from_noisy_points(q, upper_mm, lower_mm):
     assert got.ellipse_ratio == pytest.approx(expected.ellipse_ratio, abs=0.002)
     corners = found.to_card(found.vector[:4].reshape(2, 2))
     assert corners == pytest.approx(np.array([LEFT, RIGHT]), abs=0.12)
+
+
+@given(st.integers(0, 2**32 - 1))
+def test_derivatives_are_those_of_small_steps(seed):
+    # Against central differences (the definition of a derivative); crossing blades and odd shapes included.
+    draw = np.random.default_rng(seed)
+    vector = np.array([-3.3, 0.05, 3.4, -0.08, *np.tile([0.8, 0.4, 0.05, 0.05, 0.02, 0.02], 2)])
+    vector += draw.normal(0, 1, PARAMETERS) * np.array([0.3, 0.05, 0.3, 0.05, *np.tile([0.1, *[0.2] * 5], 2)])
+    x = np.concatenate(
+        [np.linspace(vector[0] + 0.02, vector[2] - 0.02, 40), [vector[0] - 0.3, vector[2] + 0.3]]
+    )
+    low, high = Blades(np.zeros(2), 0.0, vector).edges_by_vector(x)
+    prior = shape_prior_by_vector(vector)
+    for index in range(PARAMETERS):
+        step = np.zeros(PARAMETERS)
+        step[index] = 1e-7
+        ahead, behind = Blades(np.zeros(2), 0.0, vector + step), Blades(np.zeros(2), 0.0, vector - step)
+        for edge, one, other in zip((low, high), ahead.edges(x), behind.edges(x), strict=True):
+            assert edge[:, index] == pytest.approx((one - other) / 2e-7, rel=1e-3, abs=1e-4)
+        change = (shape_prior(vector + step) - shape_prior(vector - step)) / 2e-7
+        assert prior[:, index] == pytest.approx(change, rel=1e-3, abs=1e-3)

@@ -23,6 +23,7 @@ HOUSE = [
     "view",
     "blades",
     "appearance",
+    "fitting",
     "seeds",
     "opening",
     "shape",

@@ -1,0 +1,275 @@
+"""The blades that explain the photo best, and how well.
+
+The patterns of `appearance` are fitted to the brightness around the whole opening at once, together with the
+two blades. The model is linear in the brightnesses, which vary slowly along the blades; for each position of
+the blades the best brightnesses are solved for, and Gauss-Newton with damping moves the blades (variable
+projection: Golub & Pereyra, Inverse Problems 19, R1, 2003). Light is never negative, so a wall that would
+need a bore darker than black is no explanation. The rim's thickness, and how it tapers towards the corners,
+are fitted too, but kept near what is usual, for at a few pixels a photo tells them badly; the reach of a lit
+wall is given. What a doubt in them does to the blades belongs into the uncertainty.
+
+All places of a column share their brightnesses, so every sum over samples is first taken over each column.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from aperture.appearance import (
+    DARK,
+    INDEPENDENT,
+    LEAST_NOISE,
+    NEARLY_OUTSIDE_MM,
+    NEVER_NEGATIVE,
+    OUTSIDE_BLURS,
+    OUTSIDE_MM,
+    Assumed,
+    Knots,
+    Patterns,
+    Samples,
+    collect,
+    from_corners,
+    knots_of,
+    level_prior,
+    patterns_of,
+)
+from aperture.blades import (
+    LEAST_Q,
+    LOWER,
+    MOST_Q,
+    PARAMETERS,
+    UPPER,
+    Blades,
+    shape_prior,
+    shape_prior_by_vector,
+)
+from aperture.edges import Patch
+from aperture.view import View
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Explained:
+    """The blades that explain the photo best.
+
+    `covariance` (16, 16) is that of the blades' parameters, from the noise alone. `rim`, `bore` (2, n):
+    brightness along the lower and the upper edge, paper = 1. `misfit` is the rms of what is not explained
+    near the edges, relative to the rim.
+    """
+
+    blades: Blades
+    covariance: Floats
+    rim: Floats
+    bore: Floats
+    misfit: float
+
+
+def explain(
+    patch: Patch,
+    view: View,
+    start: Blades,
+    assumed: Assumed,
+    rounds: tuple[int, ...] = (12, 12),
+    outside_mm: float = OUTSIDE_MM,
+) -> Explained:
+    """Fit blades and brightness to the photo.
+
+    Parameters
+    ----------
+    patch : the surroundings of the tip in linear light, paper = 1, sharpening undone.
+    start : blades within a few blurs of the truth.
+    view : where the millimetres are, and the blur across the opening as measured on the card's markers.
+    assumed : what is usual of a rim, and the reach of a lit wall.
+    rounds : steps at the most; before each round, the photo is sampled anew about the blades found.
+    outside_mm : how far outwards from the edges the photo is looked at, beside some blurs.
+    """
+    result = _fit(collect(patch, view, start, outside_mm), start, assumed, rounds[0])
+    for steps in rounds[1:]:
+        again = result.blades.reframed()
+        result = _fit(collect(patch, view, again, outside_mm), again, assumed, steps)
+    return result
+
+
+@dataclass(frozen=True)
+class _Solved:
+    """For one position of the blades: the patterns, the best brightnesses, and what they leave unexplained.
+
+    `levels` (k,): brightnesses at the knots; `held` (k,): which of them are held at 0; `on_columns` (9, m).
+    """
+
+    patterns: Patterns
+    columns: Floats
+    levels: Floats
+    held: NDArray[np.bool_]
+    on_columns: Floats
+    misfit: Floats
+
+
+def _products(rows: Floats, weights: Floats, other: Floats) -> Floats:
+    """Weighted sums over the places of each column, for every pair: (i, m, s) and (j, m, s) to (m, i, j)."""
+    return np.asarray((rows * weights).transpose(1, 0, 2) @ other.transpose(1, 2, 0))
+
+
+def _solve(samples: Samples, knots: Knots, blades: Blades, tip: Assumed, weights: Floats) -> _Solved:
+    rows, right = level_prior()
+    patterns = patterns_of(samples, blades, tip)
+    columns = patterns.columns()
+    products = _products(columns, weights, np.concatenate([columns, samples.light[None]]))
+    levels, held = _brightnesses(
+        knots.normal(products[:, :, :-1]) + rows.T @ rows,
+        knots.gathered(products[:, :, -1:])[:, 0] + rows.T @ right,
+    )
+    on_columns = knots.on_columns(levels)
+    misfit = samples.light - np.einsum("ims,im->ms", columns, on_columns)
+    return _Solved(patterns, columns, levels, held, on_columns, misfit)
+
+
+def _brightnesses(normal: Floats, right: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """The unknown brightnesses that solve normal @ levels = right, none negative; and which of them touch 0.
+
+    What comes out negative is held at 0, and the rest solved for again, until nothing new does.
+    """
+    held = np.zeros(len(right), dtype=bool)
+    levels = np.linalg.solve(normal, right)
+    for _ in range(4):
+        negative = NEVER_NEGATIVE & (levels < -DARK) & ~held
+        if not negative.any():
+            break
+        held |= negative
+        levels = np.linalg.solve(normal + np.diag(held / DARK**2), right)
+    return np.asarray(levels), held
+
+
+def _fit(samples: Samples, start: Blades, assumed: Assumed, steps: int) -> Explained:
+    rows, right = level_prior()
+    prior_normal, prior_gradient = rows.T @ rows, rows.T @ right
+    knots = knots_of(samples, start)
+    count = rows.shape[1]
+
+    def solve(theta: Floats, weights: Floats) -> _Solved:
+        return _solve(samples, knots, *_of_theta(theta, start, assumed), weights)
+
+    def cost(solved: _Solved, weights: Floats, theta: Floats) -> float:
+        prior = np.sum((rows @ solved.levels - right) ** 2) + np.sum(_theta_prior(theta, assumed) ** 2)
+        return float(np.sum(weights * solved.misfit**2) + prior)
+
+    theta = np.concatenate([start.vector, [np.log(assumed.rim_mm), assumed.taper]])
+    here = solve(theta, np.where(samples.there, samples.weight / 0.05**2, 0.0))
+    damping = 1e-3
+    normal = np.eye(count + len(theta))
+    for _ in range(steps):
+        off = np.abs(here.misfit)
+        noise = max(LEAST_NOISE, 1.4826 * float(np.median(off[samples.there])))
+        weights = np.where(samples.there, samples.weight / noise**2, 0.0) / np.maximum(1.0, off / (2 * noise))
+        before = cost(here, weights, theta)
+        normal, gradient = _normal(samples, knots, start, assumed, theta, here, weights)
+        normal[:count, :count] += prior_normal + np.diag(here.held / DARK**2)
+        gradient[:count] += prior_gradient - prior_normal @ here.levels - here.held / DARK**2 * here.levels
+        for _ in range(5):
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)[count:]
+            moved = _bounded(theta + np.clip(step, -0.1, 0.1))
+            trial = solve(moved, weights)
+            if cost(trial, weights, moved) < before:
+                break
+            damping *= 8
+        else:
+            break
+        small = float(np.max(np.abs(moved - theta))) < 5e-4
+        theta, here = moved, trial
+        damping = max(1e-6, damping / 4)
+        if small:
+            break
+    covariance = np.asarray(np.linalg.inv(normal))[count:, count:]
+    blades = replace(start, vector=theta[:PARAMETERS])
+    low, high = (edge[:, None] for edge in blades.edges(samples.x))
+    apart = np.maximum(low - samples.y, samples.y - high)
+    near = samples.there & (apart < NEARLY_OUTSIDE_MM + OUTSIDE_BLURS * samples.blur_mm)
+    rim, bore = here.on_columns[0], here.on_columns[[4, 8]]
+    return Explained(
+        blades=blades,
+        covariance=covariance[:PARAMETERS, :PARAMETERS],
+        rim=rim,
+        bore=bore,
+        misfit=float(np.sqrt(np.mean(here.misfit[near] ** 2)) / max(float(np.median(rim)), DARK)),
+    )
+
+
+def _normal(
+    samples: Samples,
+    knots: Knots,
+    start: Blades,
+    assumed: Assumed,
+    theta: Floats,
+    here: _Solved,
+    weights: Floats,
+) -> tuple[Floats, Floats]:
+    """Normal matrix and gradient of the photo alone, for all brightnesses and the 18 fitted numbers."""
+    blades, tip = _of_theta(theta, start, assumed)
+    both = np.concatenate([here.columns, here.patterns.by_edges_and_rim(here.on_columns)])
+    products = _products(both, weights, np.concatenate([both, here.misfit[None]]))
+    patterns = len(here.columns)
+    # How the edges and the rim on each column move with the fitted numbers, (m, 3, 18). The rim's thickness
+    # is rim * (1 - u²)^taper, so that a step of taper is one of ln(rim) times ln(1 - u²).
+    chain = np.zeros((len(samples.x), 3, len(theta)))
+    chain[:, 0, :PARAMETERS], chain[:, 1, :PARAMETERS] = blades.edges_by_vector(samples.x)
+    chain[:, 2, PARAMETERS] = tip.rim_mm
+    chain[:, 2, PARAMETERS + 1] = tip.rim_mm * np.log(from_corners(samples, blades))
+    mixed = knots.gathered(products[:, :patterns, patterns:-1] @ chain)
+    among = np.sum(chain.transpose(0, 2, 1) @ products[:, patterns:, patterns:-1] @ chain, axis=0)
+    normal = np.block([[knots.normal(products[:, :patterns, :patterns]), mixed], [mixed.T, among]])
+    gradient = np.concatenate(
+        [
+            knots.gathered(products[:, :patterns, -1:])[:, 0],
+            np.einsum("mit,mi->t", chain, products[:, patterns:, -1]),
+        ]
+    )
+    prior = _theta_prior_by_theta(theta, assumed)
+    count = len(normal) - len(theta)
+    normal[count:, count:] += prior.T @ prior
+    gradient[count:] -= prior.T @ _theta_prior(theta, assumed)
+    return normal, gradient
+
+
+def _of_theta(theta: Floats, start: Blades, assumed: Assumed) -> tuple[Blades, Assumed]:
+    """The blades and the tip that the fitted numbers stand for: blades (16,), ln(rim), taper."""
+    tip = replace(assumed, rim_mm=float(np.exp(theta[PARAMETERS])), taper=float(theta[PARAMETERS + 1]))
+    return replace(start, vector=theta[:PARAMETERS]), tip
+
+
+def _theta_prior(theta: Floats, assumed: Assumed) -> Floats:
+    """The prior of blades and rim, in standard deviations."""
+    rim = (theta[PARAMETERS] - np.log(assumed.rim_mm)) / assumed.rim_spread
+    taper = (theta[PARAMETERS + 1] - assumed.taper) / assumed.taper_spread
+    return np.concatenate([shape_prior(theta[:PARAMETERS]), [rim, taper]])
+
+
+def _theta_prior_by_theta(theta: Floats, assumed: Assumed) -> Floats:
+    """How that prior changes with the fitted numbers."""
+    blades = shape_prior_by_vector(theta[:PARAMETERS])
+    change = np.zeros((len(blades) + 2, len(theta)))
+    change[:-2, :PARAMETERS] = blades
+    change[-2, PARAMETERS], change[-1, PARAMETERS + 1] = 1 / assumed.rim_spread, 1 / assumed.taper_spread
+    return change
+
+
+def _bounded(theta: Floats) -> Floats:
+    bounded = theta.copy()
+    for index in (UPPER.start, LOWER.start):
+        bounded[index] = np.clip(bounded[index], LEAST_Q, MOST_Q)
+    return bounded
+
+
+def misfit_on(points_mm: Floats, light: Floats, found: Explained, view: View, assumed: Assumed) -> float:
+    """How badly blades explain the brightness (n,) at points (n, 2) that were chosen without them.
+
+    The brightnesses are solved for again; the answer is the mean absolute misfit, which a few bright specks
+    do not decide.
+    """
+    local = found.blades.to_local(points_mm)
+    there = np.ones((len(local), 1), dtype=bool)
+    samples = Samples(local[:, 0], local[:, 1:], light[:, None], there, view.blur_across_mm, 1.0)
+    weights = there * (INDEPENDENT / 0.02**2)
+    solved = _solve(samples, knots_of(samples, found.blades), found.blades, assumed, weights)
+    return float(np.mean(np.abs(solved.misfit)))
