@@ -35,10 +35,11 @@ COLUMN_LEVEL = (0, 1, 2, 3, 4, 1, 2, 3, 4)
 COLUMNS = tuple(KNOTS[level] for level in COLUMN_LEVEL)
 BORE_ALIKE = 0.05  # both edges look into the same bore
 PARTS = tuple(slice(end - count, end) for end, count in zip(np.cumsum(COLUMNS), COLUMNS, strict=True))
+PATTERN_OF_KNOT = np.repeat(np.arange(len(COLUMNS)), COLUMNS)
 NEVER_NEGATIVE = np.concatenate([np.full(KNOTS[level], LEVELS[level] != "slope") for level in COLUMN_LEVEL])
 DARK = 1e-3  # how well "not negative" is kept, paper = 1
 
-MOST_COLUMNS = 110
+LEAST_COLUMNS, MOST_COLUMNS = 40, 110
 # How far from an edge the photo is looked at: millimetres, and multiples of the blur. Less far outwards while
 # the blades are only roughly known, lest what lies beyond the rim be taken for a part of the reed.
 INSIDE_MM, INSIDE_BLURS = 0.12, 2.5
@@ -87,7 +88,7 @@ def collect(patch: Patch, view: View, blades: Blades, outside_mm: float) -> Samp
     outside = outside_mm + OUTSIDE_BLURS * blur_mm
     beyond = 0.5 * blur_mm
     length = blades.right - blades.left + 2 * beyond
-    columns = int(np.clip(round(length / pixel_mm), 40, MOST_COLUMNS))
+    columns = round(float(np.clip(length / pixel_mm, LEAST_COLUMNS, MOST_COLUMNS)))
     x = np.linspace(blades.left - beyond, blades.right + beyond, columns)
     low, high = blades.edges(x)
     dy = max(0.5 * pixel_mm, blur_mm / 3)
@@ -221,17 +222,16 @@ class Knots:
         return np.stack([w @ values[part] for w, part in zip(self.weights, PARTS, strict=True)])
 
     def gathered(self, columns: Floats) -> Floats:
-        """Sums over the columns of what belongs to each pattern, (m, 9, ...), as seen by the knots; (k, ...).
+        """Sums over the columns of what belongs to each pattern, (9, m, j), as seen by the knots; (k, j).
 
         The adjoint of `on_columns`.
         """
-        return np.concatenate([w.T @ columns[:, index] for index, w in enumerate(self.weights)])
+        return np.concatenate([w.T @ each for w, each in zip(self.weights, columns, strict=True)])
 
     def normal(self, products: Floats) -> Floats:
-        """The normal matrix (k, k) of the knots, from the patterns' products on each column, (m, 9, 9)."""
+        """The normal matrix (k, k) of the knots, from the patterns' products on each column, (9, m, 9)."""
         every = np.concatenate(self.weights, axis=1)
-        spread = products[:, :, np.repeat(np.arange(len(COLUMNS)), COLUMNS)] * every[:, None]
-        return self.gathered(spread)
+        return self.gathered(np.take(products, PATTERN_OF_KNOT, axis=2) * every)
 
 
 def knots_of(samples: Samples, blades: Blades) -> Knots:

@@ -125,11 +125,12 @@ def lens(left_mm: Floats, right_mm: Floats, rise_mm: float) -> Blades:
 
 def _terms(u: Floats) -> Floats:
     """The Chebyshev polynomials T0 to T4 at u (n,), which beyond -1 and 1 counts as these; (5, n)."""
-    u = np.minimum(np.maximum(u, -1.0), 1.0)
-    squared = u * u
-    return np.stack(
-        [np.ones_like(u), u, 2 * squared - 1, (4 * squared - 3) * u, 8 * squared * (squared - 1) + 1]
-    )
+    terms = np.ones((TERMS, len(u)))
+    inside = np.minimum(np.maximum(u, -1.0), 1.0)
+    squared = inside * inside
+    terms[1], terms[2] = inside, 2 * squared - 1
+    terms[3], terms[4] = (4 * squared - 3) * inside, 8 * squared * (squared - 1) + 1
+    return terms
 
 
 def rise(u: Floats, blade: Floats) -> Floats:
@@ -219,6 +220,14 @@ def fit_blades(start: Blades, upper_mm: Floats, lower_mm: Floats, doubt_mm: floa
     low[[UPPER.start, LOWER.start]], high[[UPPER.start, LOWER.start]] = LEAST_Q, MOST_Q
     vector = np.clip(start.vector, low + 0.01, high - 0.01)
     solution = least_squares(
-        misfit, vector, by_vector, bounds=(low, high), loss="soft_l1", x_scale="jac", max_nfev=60
+        misfit,
+        vector,
+        by_vector,
+        bounds=(low, high),
+        loss="soft_l1",
+        x_scale="jac",
+        ftol=1e-4,
+        xtol=1e-4,
+        max_nfev=60,
     )
     return replace(start, vector=solution.x).reframed()

@@ -206,7 +206,7 @@ def fit_camera(
         def objective(v: Floats, noise: float = noise) -> Floats:
             return np.concatenate([along(v) * weight / noise, (v[6:] - expected) / doubt])
 
-        solution = least_squares(objective, vector, x_scale=scale, loss="soft_l1", f_scale=2.0)
+        solution = least_squares(objective, vector, x_scale=scale, loss="soft_l1", f_scale=2.0, ftol=1e-6)
         vector = solution.x
         residuals = along(vector)
         # never better than a fiftieth of a pixel: resampling and interpolation alone cost that

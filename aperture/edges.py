@@ -15,6 +15,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 
+ARRIVED = 1e-4  # of a sample, or of the blur: less than this tells nothing
+
+
 def decode(stored: Floats) -> Floats:
     """Stored brightness, 0 to 1, as linear light (the sRGB curve, IEC 61966-2-1; a phone's own differs)."""
     curved = ((np.maximum(stored, 0.0) + 0.055) / 1.055) ** 2.4
@@ -75,16 +78,17 @@ class Patch:
 def bounds(points_px: Floats, shape: tuple[int, ...], margin_px: int = 4) -> tuple[slice, slice]:
     """Rows and columns of a picture of this shape that hold the points (..., 2) and a margin; never empty."""
     rows, columns = shape[:2]
-    flat = points_px.reshape(-1, 2)
-    low, high = np.floor(flat.min(axis=0)) - margin_px, np.ceil(flat.max(axis=0)) + margin_px + 1
-    left, top = int(np.clip(low[0], 0, columns - 1)), int(np.clip(low[1], 0, rows - 1))
-    right, bottom = int(np.clip(high[0], left + 1, columns)), int(np.clip(high[1], top + 1, rows))
+    x, y = points_px[..., 0], points_px[..., 1]
+    left = int(np.clip(np.floor(x.min()) - margin_px, 0, columns - 1))
+    top = int(np.clip(np.floor(y.min()) - margin_px, 0, rows - 1))
+    right = int(np.clip(np.ceil(x.max()) + margin_px + 1, left + 1, columns))
+    bottom = int(np.clip(np.ceil(y.max()) + margin_px + 1, top + 1, rows))
     return slice(top, bottom), slice(left, right)
 
 
-def patch_around(luma: NDArray[np.uint8], points_px: Floats) -> Patch:
-    """The patch of a photo (rows, columns) that holds the points (..., 2)."""
-    rows, columns = bounds(points_px, luma.shape)
+def patch_around(luma: NDArray[np.uint8], points_px: Floats, margin_px: int = 4) -> Patch:
+    """The patch of a photo (rows, columns) that holds the points (..., 2) and a margin."""
+    rows, columns = bounds(points_px, luma.shape, margin_px)
     return Patch(linear_light(luma[rows, columns]), columns.start, rows.start)
 
 
@@ -140,13 +144,16 @@ def fit_steps(axis: Floats, profiles: Floats, sigma: float, iterations: int = 12
             [-contrast[:, None] * density, -contrast[:, None] * density * z * width, 1 - step, step], axis=2
         )
         misfit = profiles - (before[:, None] + contrast[:, None] * step)
-        normal = np.einsum("nmi,nmj->nij", jacobian, jacobian)
+        turned = jacobian.transpose(0, 2, 1)
+        normal = turned @ jacobian
         normal += np.eye(4) * (1e-9 + 1e-3 * np.trace(normal, axis1=1, axis2=2)[:, None, None] / 4)
-        update = np.linalg.solve(normal, np.einsum("nmi,nm->ni", jacobian, misfit)[..., None])[..., 0]
+        update = np.linalg.solve(normal, turned @ misfit[..., None])[..., 0]
         position = np.clip(position + np.clip(update[:, 0], -2 * spacing, 2 * spacing), axis[0], axis[-1])
         log_sigma = np.clip(log_sigma + np.clip(update[:, 1], -0.5, 0.5), low, high)
         before = before + update[:, 2]
         after = after + update[:, 3]
+        if np.abs(update[:, 0]).max() < ARRIVED * spacing and np.abs(update[:, 1]).max() < ARRIVED:
+            break
     model = before[:, None] + (after - before)[:, None] * ndtr(
         (axis - position[:, None]) / np.exp(log_sigma)[:, None]
     )

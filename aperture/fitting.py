@@ -49,6 +49,8 @@ from aperture.view import View
 
 Floats = NDArray[np.float64]
 
+STILL_MM = 5e-4  # an outline that moves by less has arrived: a tenth of the best uncertainty, and less
+
 
 @dataclass(frozen=True)
 class Explained:
@@ -108,8 +110,9 @@ class _Solved:
 
 
 def _products(rows: Floats, weights: Floats, other: Floats) -> Floats:
-    """Weighted sums over the places of each column, for every pair: (i, m, s) and (j, m, s) to (m, i, j)."""
-    return np.asarray((rows * weights).transpose(1, 0, 2) @ other.transpose(1, 2, 0))
+    """Weighted sums over the places of each column, for every pair: (i, m, s) and (j, m, s) to (i, m, j)."""
+    each = (rows * weights).transpose(1, 0, 2) @ other.transpose(1, 2, 0)
+    return np.ascontiguousarray(each.transpose(1, 0, 2))
 
 
 def _solve(samples: Samples, knots: Knots, blades: Blades, tip: Assumed, weights: Floats) -> _Solved:
@@ -176,10 +179,10 @@ def _fit(samples: Samples, start: Blades, assumed: Assumed, steps: int) -> Expla
             damping *= 8
         else:
             break
-        small = float(np.max(np.abs(moved - theta))) < 5e-4
+        still = _moved_mm(samples.x, start, theta, moved) < STILL_MM
         theta, here = moved, trial
         damping = max(1e-6, damping / 4)
-        if small:
+        if still:
             break
     covariance = np.asarray(np.linalg.inv(normal))[count:, count:]
     blades = replace(start, vector=theta[:PARAMETERS])
@@ -216,13 +219,16 @@ def _normal(
     chain[:, 0, :PARAMETERS], chain[:, 1, :PARAMETERS] = blades.edges_by_vector(samples.x)
     chain[:, 2, PARAMETERS] = tip.rim_mm
     chain[:, 2, PARAMETERS + 1] = tip.rim_mm * np.log(from_corners(samples, blades))
-    mixed = knots.gathered(products[:, :patterns, patterns:-1] @ chain)
-    among = np.sum(chain.transpose(0, 2, 1) @ products[:, patterns:, patterns:-1] @ chain, axis=0)
-    normal = np.block([[knots.normal(products[:, :patterns, :patterns]), mixed], [mixed.T, among]])
+    # (i, m, 3) times (m, 3, 18), column by column
+    moved = (products[:, :, patterns:-1].transpose(1, 0, 2) @ chain).transpose(1, 0, 2)
+    mixed = knots.gathered(moved[:patterns])
+    chained = chain.transpose(1, 0, 2).reshape(-1, len(theta))
+    among = chained.T @ moved[patterns:].reshape(-1, len(theta))
+    normal = np.block([[knots.normal(products[:patterns, :, :patterns]), mixed], [mixed.T, among]])
     gradient = np.concatenate(
         [
-            knots.gathered(products[:, :patterns, -1:])[:, 0],
-            np.einsum("mit,mi->t", chain, products[:, patterns:, -1]),
+            knots.gathered(products[:patterns, :, -1:])[:, 0],
+            chained.T @ products[patterns:, :, -1].ravel(),
         ]
     )
     prior = _theta_prior_by_theta(theta, assumed)
@@ -252,6 +258,13 @@ def _theta_prior_by_theta(theta: Floats, assumed: Assumed) -> Floats:
     change[:-2, :PARAMETERS] = blades
     change[-2, PARAMETERS], change[-1, PARAMETERS + 1] = 1 / assumed.rim_spread, 1 / assumed.taper_spread
     return change
+
+
+def _moved_mm(x: Floats, start: Blades, theta: Floats, moved: Floats) -> float:
+    """How far the outline moves: the most that an edge does at x (m,), or a tenth of what a corner does."""
+    one, other = (replace(start, vector=each[:PARAMETERS]) for each in (theta, moved))
+    edges = max(np.abs(b - a).max() for a, b in zip(one.edges(x), other.edges(x), strict=True))
+    return float(max(edges, 0.1 * np.abs(moved[[0, 2]] - theta[[0, 2]]).max()))
 
 
 def _bounded(theta: Floats) -> Floats:

@@ -67,15 +67,14 @@ def find_opening(photo: Photo, view: View) -> Outline:
     OpeningError : there is no reed, no opening to be seen, more than one, or glare across it.
     """
     patch = view.patch(photo.luma, notch_points(view.scale))
-    seeds = find_seeds(patch, view)
-    tries = []
-    for seed in seeds:
+    tries: list[tuple[Explained, bool]] = []
+    for seed in find_seeds(patch, view):
         starts = [seed.blades, *(_pushed(patch, view, seed.blades, side) for side in ("lower", "upper"))]
         found = [_closer(patch, view, start, (8,)) for start in starts if start is not None]
         found = [each for each in found if _is_opening(patch, each, view)]
         if found:
-            tries.append(_best_on_band(patch, view, seed.blades, found))
-    tries.sort(key=lambda found: -_score(patch, view, found))
+            tries.append((_best_on_band(patch, view, seed.blades, found), seed.agreed))
+    tries.sort(key=lambda each: -_score(patch, view, each[0]))
     if not tries and not _something_there(patch, view):
         raise OpeningError("no-reed")
     is_faint = not tries
@@ -83,11 +82,13 @@ def find_opening(photo: Photo, view: View) -> Outline:
         faint = [_closer(patch, view, start, (12, 12)) for start in faint_slits(patch, view)]
         shut = [each for each in faint if _is_shut(patch, each, view)]
         # the least light unexplained in all, however bright the rim
-        tries = sorted(shut, key=lambda found: found.misfit * float(np.median(found.rim)))
+        shut.sort(key=lambda found: found.misfit * float(np.median(found.rim)))
+        tries = [(found, False) for found in shut]
     if not tries:
         raise OpeningError("opening-not-found")
-    near = _closer(patch, view, tries[0].blades, (12, 12))
-    rivals = [_closer(patch, view, each.blades, (12, 12)) for each in tries[1:2]]
+    (first, is_agreed), others = tries[0], [found for found, _ in tries[1:]]
+    near = _closer(patch, view, first.blades, (12, 12))
+    rivals = [] if is_agreed else [_closer(patch, view, each.blades, (12, 12)) for each in others[:1]]
     is_torn = any(
         _is_opening(patch, each, view) and _explains_more(patch, view, each, near) for each in rivals
     )
@@ -96,7 +97,7 @@ def find_opening(photo: Photo, view: View) -> Outline:
     is_pulled = abs(best.blades.tallest_mm() - near.blades.tallest_mm()) > TORN_MM
     best = near if is_pulled else best
     is_doubtful = is_faint or is_torn or is_pulled or _hardly_surrounded(patch, view, best)
-    if _another(patch, view, best, tries[1:]):
+    if _another(patch, view, best, others):
         raise OpeningError("more-than-one-reed")
     if _glare(patch, view, best):
         raise OpeningError("glare")

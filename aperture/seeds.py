@@ -28,20 +28,26 @@ MOST_ROLL_DEG = 35.0
 # averaging along the line.
 SLIT_ANGLES_DEG = np.arange(-20.0, 20.1, 5.0)
 SLIT_LINE_MM, SLIT_AVERAGE_MM = 0.3, 0.3
+COARSE_MM = 0.1  # how fine the grids must be along the opening
 SLIT_DEPTHS = (0.015, 0.03, 0.05, 0.08, 0.12)
 FAINTEST_MM = 1.5  # the shortest piece of a line that may be all that shows of a shut opening
 # How much darker than its surroundings a place is, in stored brightness.
 DEPTHS = (0.03, 0.06, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6)
 THIN_MM = 0.45  # thin seeds rate low by nature, and are kept apart from tall ones
+SAME_MM = 0.05  # edges that lie this close are found again from either
 MOST_SEEDS = 3  # of either kind that are worth the time of a closer look
 
 
 @dataclass(frozen=True)
 class Seed:
-    """A first guess, and how well it is surrounded: 0 (not at all) to 1 (a bright border all around)."""
+    """A first guess, and how well it is surrounded: 0 (not at all) to 1 (a bright border all around).
+
+    `agreed`: whether another guess, from elsewhere, settled on the same edges.
+    """
 
     blades: Blades
     rating: float
+    agreed: bool = False
 
 
 def notch_points(scale: float) -> Floats:
@@ -59,10 +65,9 @@ def find_seeds(patch: Patch, view: View) -> list[Seed]:
     ----------
     patch : the surroundings of the notch in linear light, paper = 1.
     """
-    pitch = _pitch_mm(view)
     rough = [
         Seed(blades, rate(patch, view, blades))
-        for blades in (*_dark_pieces(patch, view, pitch), *_slits(patch, view, pitch))
+        for blades in (*_dark_pieces(patch, view), *_slits(patch, view))
         if plausible(blades, view.scale, slack=1.5)
     ]
     rough.sort(key=lambda seed: -seed.rating)
@@ -70,73 +75,138 @@ def find_seeds(patch: Patch, view: View) -> list[Seed]:
     tall = _distinct([seed for seed in rough if seed.blades.tallest_mm() >= THIN_MM], 0.3)
     settled = [_settle(patch, view, seed.blades) for seed in tall[:MOST_SEEDS] + thin[:MOST_SEEDS]]
     seeds = [Seed(blades, rate(patch, view, blades)) for blades in settled if plausible(blades, view.scale)]
-    return sorted(seeds, key=lambda seed: -seed.rating)
+    return _merged(sorted(seeds, key=lambda seed: -seed.rating))
 
 
-def _darkness(patch: Patch, view: View, points_mm: Floats, pitch: float, line_mm: float) -> Floats:
-    """How much darker it is than above and below, at a grid of points (rows, columns, 2)."""
-    import cv2
+@dataclass(frozen=True)
+class _Grid:
+    """An even grid over the notch, turned by `angle` (radians) about its middle.
 
-    light = patch.sample(view.to_pixel(points_mm))
-    stored = np.sqrt(np.clip(light, 0.0, 1.5)).astype(np.float32)
-    smooth = cv2.GaussianBlur(stored, (0, 0), max(1.0, 0.03 / pitch))
-    line = np.ones((2 * round(line_mm / pitch / 2) + 1, 1), np.uint8)
-    return np.asarray(cv2.morphologyEx(smooth, cv2.MORPH_CLOSE, line) - smooth, dtype=np.float64)
+    `middle_mm`, `half_mm` (2,): on the card; `pitch_mm`: from point to point. Rows run down.
+    """
+
+    middle_mm: Floats
+    half_mm: Floats
+    pitch_mm: float
+    angle: float = 0.0
+
+    def x(self) -> Floats:
+        """mm from the middle along the grid's rows, one for each column."""
+        return np.arange(-self.half_mm[0], self.half_mm[0], self.pitch_mm)
+
+    def y(self) -> Floats:
+        """mm from the middle across the grid's rows, one for each row; the uppermost first."""
+        return np.arange(self.half_mm[1], -self.half_mm[1], -self.pitch_mm)
+
+    def to_card(self, points_mm: Floats) -> Floats:
+        """Points (n, 2) in the grid's axes to the card's."""
+        cos, sin = np.cos(self.angle), np.sin(self.angle)
+        return np.asarray(points_mm @ np.array([[cos, sin], [-sin, cos]]) + self.middle_mm)
+
+    def stored(self, patch: Patch, view: View) -> NDArray[np.float32]:
+        """The notch laid flat on this grid (rows, columns), in stored brightness, smoothed a little.
+
+        Between its corners a lens' distortion is left as it is, for this is only to find things.
+        """
+        import cv2
+
+        x, y = self.x(), self.y()
+        ends = np.array([[x[0], y[0]], [x[-1], y[0]], [x[-1], y[-1]], [x[0], y[-1]]])
+        pixels = np.array([[0, 0], [len(x) - 1, 0], [len(x) - 1, len(y) - 1], [0, len(y) - 1]], np.float32)
+        seen = view.to_pixel(self.to_card(ends)) - [patch.left, patch.top]
+        light = cv2.warpPerspective(
+            patch.light,
+            cv2.getPerspectiveTransform(pixels, seen.astype(np.float32)),
+            (len(x), len(y)),
+            flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        stored = np.sqrt(np.clip(light, 0.0, 1.5))
+        return np.asarray(cv2.GaussianBlur(stored, (0, 0), max(1.0, 0.03 / self.pitch_mm)), np.float32)
 
 
-def _dark_pieces(patch: Patch, view: View, pitch: float) -> list[Blades]:
-    """Blades about every connected dark piece that is long enough, for each height of line and threshold."""
-    import cv2
-
+def _grid(view: View, angle: float = 0.0) -> _Grid:
     region = notch_points(view.scale)
-    x = np.arange(region[:, 0].min(), region[:, 0].max(), pitch)
-    y = np.arange(region[:, 1].max(), region[:, 1].min(), -pitch)
-    grid = np.stack(np.meshgrid(x, y), axis=-1)
+    return _Grid(region.mean(axis=0), np.ptp(region, axis=0) / 2, _pitch_mm(view), angle)
+
+
+def _darkness(stored: NDArray[np.float32], pitch_mm: float, line_mm: float) -> NDArray[np.float32]:
+    """How much darker it is than what lies above and below within an upright line of this length."""
+    import cv2
+
+    line = np.ones((2 * round(line_mm / pitch_mm / 2) + 1, 1), np.uint8)
+    return np.asarray(cv2.morphologyEx(stored, cv2.MORPH_CLOSE, line) - stored)
+
+
+def _narrowed(depth: NDArray[np.float32], grid: _Grid) -> tuple[NDArray[np.float32], Floats]:
+    """The mean of a few columns at a time, and their x: along an opening a coarser grid will do."""
+    import cv2
+
+    x = grid.x()
+    columns = len(x) // max(1, int(COARSE_MM / grid.pitch_mm))
+    narrow = cv2.resize(depth, (columns, len(depth)), interpolation=cv2.INTER_AREA)
+    step = len(x) / columns * grid.pitch_mm
+    first = x[0] - grid.pitch_mm / 2 + step / 2
+    return np.asarray(narrow, np.float32), first + step * np.arange(columns)
+
+
+def _pieces(dark: NDArray[np.bool_]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Connected pieces of what is dark: the number of each place's piece, and left, top, width, height, area
+    of each piece (n, 5); number 0 is what is not dark."""
+    import cv2
+
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(dark.astype(np.uint8))
+    return np.asarray(labels, np.int32), np.asarray(stats, np.int32)
+
+
+def _dark_pieces(patch: Patch, view: View) -> list[Blades]:
+    """Blades about every connected dark piece that is long enough, for each height of line and threshold."""
+    grid = _grid(view)
+    stored, y, pitch = grid.stored(patch, view), grid.y(), grid.pitch_mm
     found = []
     for line_mm in LINES_MM:
-        depth = _darkness(patch, view, grid, pitch, line_mm)
+        depth, x = _narrowed(_darkness(stored, pitch, line_mm), grid)
+        step = float(x[1] - x[0])
         for threshold in DEPTHS:
-            count, labels, stats, _ = cv2.connectedComponentsWithStats((depth > threshold).astype(np.uint8))
-            for label in range(1, count):
-                left, top, width, height, area = stats[label]
-                if width * pitch < 0.6 * NARROWEST_MM or area * pitch**2 < 0.02:
-                    continue
-                piece = labels[top : top + height, left : left + width] == label
-                blades = _from_piece(piece, x[left : left + width], y[top : top + height])
+            labels, stats = _pieces(depth > threshold)
+            large = (stats[:, 2] * step >= 0.6 * NARROWEST_MM) & (stats[:, 4] * step * pitch >= 0.02)
+            for label in np.flatnonzero(large[1:]) + 1:
+                left, top, width, height, _ = stats[label]
+                rows, columns = np.nonzero(labels[top : top + height, left : left + width] == label)
+                points = np.column_stack([x[left + columns], y[top + rows]])
+                blades = _about(grid.to_card(points))
                 if blades is not None:
                     found.append(blades)
     return found
 
 
-def _slits(patch: Patch, view: View, pitch: float, shortest_mm: float = NARROWEST_MM) -> list[Blades]:
+def _slits(patch: Patch, view: View, shortest_mm: float = NARROWEST_MM) -> list[Blades]:
     """Thin blades along every long dark line, however faint, the most striking first.
 
     What is dark is averaged along each of a few directions, which raises a line above noise and grain.
     """
     import cv2
 
-    region = notch_points(view.scale)
-    middle, half = region.mean(axis=0), (region.max(axis=0) - region.min(axis=0)) / 2
-    x, y = np.arange(-half[0], half[0], pitch), np.arange(half[1], -half[1], -pitch)
-    flat = np.stack(np.meshgrid(x, y), axis=-1)
     found: list[tuple[float, Blades]] = []
     for angle in np.radians(SLIT_ANGLES_DEG):
-        turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
-        depth = _darkness(patch, view, flat @ turn + middle, pitch, SLIT_LINE_MM)
+        grid = _grid(view, angle)
+        y, pitch = grid.y(), grid.pitch_mm
+        depth, x = _narrowed(_darkness(grid.stored(patch, view), pitch, SLIT_LINE_MM), grid)
+        step = float(x[1] - x[0])
         depth = np.asarray(
-            cv2.GaussianBlur(depth, (0, 0), sigmaX=SLIT_AVERAGE_MM / pitch, sigmaY=0.02 / pitch), np.float64
+            cv2.GaussianBlur(depth, (0, 0), sigmaX=SLIT_AVERAGE_MM / step, sigmaY=0.02 / pitch), np.float32
         )
         for threshold in SLIT_DEPTHS:
-            count, labels, stats, _ = cv2.connectedComponentsWithStats((depth > threshold).astype(np.uint8))
-            for label in range(1, count):
+            labels, stats = _pieces(depth > threshold)
+            length, thickness = stats[:, 2] * step, stats[:, 3] * pitch
+            long = (length >= shortest_mm) & (thickness <= THIN_MM + 0.1 * length)
+            for label in np.flatnonzero(long[1:]) + 1:
                 left, top, width, height, _ = stats[label]
-                if width * pitch < shortest_mm or height * pitch > THIN_MM + 0.1 * width * pitch:
-                    continue
                 rows, columns = np.nonzero(labels[top : top + height, left : left + width] == label)
                 slope, level = np.polyfit(x[left + columns], y[top + rows], 1)
                 ends = np.array([x[left] + SLIT_AVERAGE_MM, x[left + width - 1] - SLIT_AVERAGE_MM])
-                corners = np.column_stack([ends, level + slope * ends]) @ turn + middle
-                strength = float(depth[top + rows, left + columns].sum()) * pitch
+                corners = grid.to_card(np.column_stack([ends, level + slope * ends]))
+                strength = float(depth[top + rows, left + columns].sum()) * step
                 found.append((strength, lens(corners[0], corners[1], 0.04)))
     found.sort(key=lambda each: -each[0])
     return [blades for _, blades in found]
@@ -144,8 +214,7 @@ def _slits(patch: Patch, view: View, pitch: float, shortest_mm: float = NARROWES
 
 def faint_slits(patch: Patch, view: View) -> list[Blades]:
     """Where a shut opening of which only a part shows may be: a reed's width along the darkest lines."""
-    pitch = _pitch_mm(view)
-    lines = _distinct([Seed(line, 0.0) for line in _slits(patch, view, pitch, FAINTEST_MM)], 0.25)
+    lines = _distinct([Seed(line, 0.0) for line in _slits(patch, view, FAINTEST_MM)], 0.25)
     found = []
     for line in lines[:MOST_SEEDS]:
         for shift in (-1.2, 0.0, 1.2):
@@ -161,10 +230,8 @@ def _pitch_mm(view: View) -> float:
     return float(np.clip(0.6 / view.px_per_mm, 0.015, 0.06))
 
 
-def _from_piece(piece: NDArray[np.bool_], x: Floats, y: Floats) -> Blades | None:
-    """Blades about a connected dark piece (rows, columns) with these coordinates of columns and rows."""
-    rows, columns = np.nonzero(piece)
-    points = np.column_stack([x[columns], y[rows]])
+def _about(points: Floats) -> Blades | None:
+    """Blades about a connected dark piece, given by its points (n, 2) on the card."""
     centre = points.mean(axis=0)
     _, vectors = np.linalg.eigh(np.cov((points - centre).T))
     along = vectors[:, 1] * np.sign(vectors[0, 1] or 1.0)
@@ -174,14 +241,15 @@ def _from_piece(piece: NDArray[np.bool_], x: Floats, y: Floats) -> Blades | None
     local = np.column_stack([(points - centre) @ along, (points - centre) @ across])
     low, high = local[:, 0].min(), local[:, 0].max()
     bins = np.clip(((local[:, 0] - low) / (high - low) * 30).astype(int), 0, 29)
-    tops = np.array([local[bins == b, 1].max() if (bins == b).any() else np.nan for b in range(30)])
-    bottoms = np.array([local[bins == b, 1].min() if (bins == b).any() else np.nan for b in range(30)])
+    tops, bottoms = np.full(30, -np.inf), np.full(30, np.inf)
+    np.maximum.at(tops, bins, local[:, 1])
+    np.minimum.at(bottoms, bins, local[:, 1])
     middles = low + (np.arange(30) + 0.5) / 30 * (high - low)
-    seen = ~np.isnan(tops)
-    ends = (tops + bottoms)[seen] / 2
+    seen = tops >= bottoms
+    ends = (tops[seen] + bottoms[seen]) / 2
     left = centre + low * along + ends[0] * across
     right = centre + high * along + ends[-1] * across
-    start = lens(left, right, max(0.03, float(np.nanmedian(tops - bottoms)) / 2))
+    start = lens(left, right, max(0.03, float(np.median(tops[seen] - bottoms[seen])) / 2))
     upper = centre + middles[seen, None] * along + tops[seen, None] * across
     lower = centre + middles[seen, None] * along + bottoms[seen, None] * across
     return _quick_fit(start, start.to_local(upper), start.to_local(lower))
@@ -274,6 +342,24 @@ def plausible(blades: Blades, scale: float, slack: float = 1.0) -> bool:
         and notch.x_min_mm < middle[0] < notch.x_max_mm
         and notch.y_min_mm - BELOW_MM < middle[1] < notch.y_max_mm
     )
+
+
+def _merged(seeds: list[Seed]) -> list[Seed]:
+    """Without the seeds that settled on the same edges as a better one, which has then been agreed with."""
+    kept: list[Seed] = []
+    for seed in seeds:
+        x = np.linspace(seed.blades.left, seed.blades.right, 21)
+        edges = np.concatenate([np.column_stack([x, edge]) for edge in seed.blades.edges(x)])
+        for index, other in enumerate(kept):
+            place = other.blades.to_local(seed.blades.to_card(edges))
+            low, high = other.blades.edges(place[:, 0])
+            away = place[:, 1] - np.concatenate([low[:21], high[21:]])
+            if np.abs(away).max() < SAME_MM:
+                kept[index] = replace(other, agreed=True)
+                break
+        else:
+            kept.append(seed)
+    return kept
 
 
 def _distinct(seeds: list[Seed], apart_mm: float) -> list[Seed]:

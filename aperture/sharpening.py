@@ -151,7 +151,7 @@ def fit_sharpening(axis_px: Floats, profiles: Floats, counts: Floats | None = No
         # What this model cannot explain (shaken photos are not blurred as by a Gaussian) must not decide.
         noise = max(PROFILE_NOISE, left)
         inside = np.clip(values, low + 1e-6, high - 1e-6)
-        solution = least_squares(misfit, inside, bounds=(low, high), args=(noise,))
+        solution = least_squares(misfit, inside, bounds=(low, high), args=(noise,), ftol=1e-6)
         values, left = solution.x, noise * float(np.sqrt(np.mean(solution.fun[:-2] ** 2)))
     contrast = float(np.mean(bright - dark))
     return Sharpening(

@@ -116,23 +116,22 @@ def find_markers(luma: NDArray[np.uint8]) -> Markers:
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     detector = cv2.aruco.ArucoDetector(card.dictionary(), parameters)
-    longest = max(luma.shape)
+    rows, columns = luma.shape
     found: dict[int, Floats] = {}
     for size in SEARCH_SIZES_PX:
-        factor = min(1.0, size / longest)
-        reduced = (
-            luma
-            if factor == 1.0
-            else cv2.resize(luma, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-        )
+        # whole pixels into one are many times quicker to add up than parts of them
+        times = -(-max(rows, columns) // size)
+        whole = luma[: rows - rows % times, : columns - columns % times]
+        shape = (whole.shape[1] // times, whole.shape[0] // times)
+        reduced = luma if times == 1 else cv2.resize(whole, shape, interpolation=cv2.INTER_AREA)
         corners, ids, _ = detector.detectMarkers(reduced)
         if ids is not None:
-            # a pixel's centre (i + 1/2) * reduced pitch, in full-size pixel centres
+            # a reduced pixel's centre, (i + 1/2) * times, in full-size pixel centres
             for marker_id, quad in zip(ids.ravel(), corners, strict=True):
                 corner_px = np.asarray(quad, dtype=np.float64).reshape(4, 2)
-                found.setdefault(int(marker_id), (corner_px + 0.5) / factor - 0.5)
+                found.setdefault(int(marker_id), (corner_px + 0.5) * times - 0.5)
         complete = any(all(i in found for i in card.face_marker_ids(face)) for face in card.FACES)
-        if complete or factor == 1.0:
+        if complete or times == 1:
             break
     faces = {face: [i for i in card.face_marker_ids(face) if i in found] for face in card.FACES}
     here, there = sorted(card.FACES, key=lambda face: len(faces[face]), reverse=True)
@@ -226,7 +225,14 @@ class _Profiles:
     px_per_mm: Floats
 
 
-def _profiles(luma: NDArray[np.uint8], camera: Camera, sides: _Sides) -> _Profiles:
+def _around_marker(luma: NDArray[np.uint8], camera: Camera, corners_mm: Floats) -> Patch:
+    """The patch of the photo that holds a marker, and what is looked at outside of its sides."""
+    middle = corners_mm.mean(axis=0)
+    reach = 1.0 + 2 * REACH_MM / np.ptp(corners_mm, axis=0)
+    return patch_around(luma, camera.to_pixel(middle + (corners_mm - middle) * reach), margin_px=12)
+
+
+def _profiles(patches: list[Patch], camera: Camera, sides: _Sides) -> _Profiles:
     """Brightness along lines across the sides of the markers, each the mean of a few neighbours."""
 
     def one_mm(direction_mm: Floats) -> Floats:
@@ -249,9 +255,9 @@ def _profiles(luma: NDArray[np.uint8], camera: Camera, sides: _Sides) -> _Profil
         + (aside[None, :, None, None] * px_per_mm[:, None, None, None]) * along[:, None, None, :]
     )
     light = np.empty((len(base), len(axis)))
-    for marker in range(int(sides.number.max()) // 4 + 1):  # one small patch a marker
+    for marker, patch in enumerate(patches):
         here = sides.number // 4 == marker
-        light[here] = patch_around(luma, points[here]).sample(points[here]).mean(axis=1)
+        light[here] = patch.sample(points[here]).mean(axis=1)
     return _Profiles(axis, light, base, across, px_per_mm)
 
 
@@ -295,8 +301,9 @@ def look(photo: Photo, settings: Settings) -> View:
     seen = np.concatenate([corners[i] for i in ids])
     camera = start_camera(drawn, seen, prior, size)
     sides = _sides(ids, scale)
+    patches = [_around_marker(photo.luma, camera, card.marker_corners_mm(i) * scale) for i in ids]
     for noise_px in (0.3, 0.1):
-        profiles = _profiles(photo.luma, camera, sides)
+        profiles = _profiles(patches, camera, sides)
         steps = fit_steps(profiles.axis_px, profiles.light, sigma=1.0)
         seen = profiles.base_px + steps.position[:, None] * profiles.across_px
         contrast = steps.after - steps.before
