@@ -19,12 +19,15 @@ FILE = Path(__file__).with_name("figures.json")
 
 @dataclass(frozen=True)
 class Figure:
-    """A measured figure. `value` and `bound` are in `unit`; `at_most`: whether the bound is an upper one."""
+    """A measured figure, in `unit`, and its bound; `at_most`: whether that is an upper one.
+
+    A figure without a bound is there to compare with.
+    """
 
     part: str
     what: str
     value: float
-    bound: float
+    bound: float | None
     unit: str
     at_most: bool
     note: str
@@ -33,12 +36,17 @@ class Figure:
 
     @property
     def holds(self) -> bool:
+        """Whether the value keeps its bound; without one it does."""
+        if self.bound is None:
+            return True
         return self.value <= self.bound if self.at_most else self.value >= self.bound
 
     def row(self) -> str:
         """Its line in the table."""
-        aim = f"{'at most' if self.at_most else 'at least'} {self.bound:g} {self.unit}".strip()
         value = f"{self.value:.3g} {self.unit}".strip()
+        if self.bound is None:
+            return f"| {self.what} | {value} | | | {self.note} |"
+        aim = f"{'at most' if self.at_most else 'at least'} {self.bound:g} {self.unit}".strip()
         return f"| {self.what} | {value} | {aim} | {'holds' if self.holds else 'missed'} | {self.note} |"
 
 
@@ -68,7 +76,13 @@ class Findings:
         self.found: list[Figure | Trial] = []
 
     def figure(
-        self, what: str, value: float, bound: float, unit: str = "×", at_most: bool = True, note: str = ""
+        self,
+        what: str,
+        value: float,
+        bound: float | None,
+        unit: str = "×",
+        at_most: bool = True,
+        note: str = "",
     ) -> Figure:
         """Keep a figure: what was measured, its value, and the bound that it should keep."""
         found = Figure(self.part, what, value, bound, unit, at_most, note, _today(), machine())
