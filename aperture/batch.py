@@ -197,11 +197,15 @@ def _natural(name: str) -> tuple[list[tuple[str, int]], str]:
 
 
 def measure_or_fail(
-    photo: Path, settings: Settings, reed: int | None = None, state: Face | None = None
+    photo: Path,
+    settings: Settings,
+    reed: int | None = None,
+    state: Face | None = None,
+    name: Path | None = None,
 ) -> Measurement:
     """Measure one photo; if the program fails on it, that is a refused result, too."""
     try:
-        return measure(photo, settings, reed=reed, state=state)
+        return measure(photo, settings, reed=reed, state=state, name=name)
     # Whatever it is, the other photos are measured.
     except Exception as error:
         words = " ".join(str(error).split())

@@ -94,7 +94,12 @@ class Measurement:
 
 
 def measure(
-    path: str | Path, settings: Settings | None = None, *, reed: int | None = None, state: Face | None = None
+    path: str | Path,
+    settings: Settings | None = None,
+    *,
+    reed: int | None = None,
+    state: Face | None = None,
+    name: Path | None = None,
 ) -> Measurement:
     """Measure the opening in one photo.
 
@@ -103,6 +108,8 @@ def measure(
     path : of the photo.
     settings : default settings where none are given.
     reed, state : what the user says of the reed; the picture and the file's name have the first word.
+    name : what the photo was called where it came from, with the folders around it, an absolute path; the
+        file's own where it lies there.
 
     Returns
     -------
@@ -110,16 +117,18 @@ def measure(
     """
     settings = settings or Settings()
     path = Path(path)
+    name = name or path
     result = Measurement(
         photo=str(path), outcome="refused", reason=None, advice=None, reed=None, state=None, flags=()
     )
     try:
         with _one_thread():
-            result = _named(result, (), None, reed, state)
+            result = _named(result, name, (), None, reed, state)
             photo = read_photo(path)
             result = replace(result, sha256=photo.sha256, taken=photo.taken)
             view = look(photo, settings)
-            result = _named(replace(result, view=view, flags=view.flags), view.reeds, view.face, reed, state)
+            result = replace(result, view=view, flags=view.flags)
+            result = _named(result, name, view.reeds, view.face, reed, state)
             return _measured(result, photo, view, settings)
     except ApertureError as error:
         return _refused(result, error)
@@ -133,10 +142,15 @@ def _one_thread() -> Any:
 
 
 def _named(
-    result: Measurement, reeds: tuple[int, ...], face: Face | None, reed: int | None, state: Face | None
+    result: Measurement,
+    name: Path,
+    reeds: tuple[int, ...],
+    face: Face | None,
+    reed: int | None,
+    state: Face | None,
 ) -> Measurement:
     """With reed and state filled in, and what contradicts."""
-    who = identify(Path(result.photo), reeds, face, reed, state)
+    who = identify(name, reeds, face, reed, state)
     kept = tuple(code for code in result.flags if code != "two-reed-tags")
     return replace(result, reed=who.reed, state=who.state, flags=(*kept, *who.flags))
 

@@ -216,7 +216,7 @@ def enter_filing(
     with open_book(book) as opened, opened.writing():
         entry = opened.entry(_photo_of(opened, None, photo))
         was, soaked = entry.filing, entry.filing.soaking
-        reed_id = was.reed_id if reed is None else opened.known_or_new(reed).id
+        reed_id = was.reed_id if reed is None else opened.known_or_new(reed, entry.photo.when).id
         soaking = Soaking(
             soaked.seconds if seconds is None else seconds,
             water or soaked.water,

@@ -5,7 +5,7 @@ from dataclasses import astuple, dataclass, replace
 from datetime import datetime
 from functools import partial
 from hashlib import sha256
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Literal
 
 from aperture import __version__
@@ -13,7 +13,7 @@ from aperture.batch import failed, measure_or_fail, printed_scale_relative, run_
 from aperture.book.facts import is_old_on
 from aperture.book.ledger import Book
 from aperture.book.pictures import Kept, Tip, keep, keep_tip
-from aperture.book.records import GONE, Filing, Photo, Reed, Soaking
+from aperture.book.records import Filing, Photo, Reed, Soaking
 from aperture.book.store import in_words
 from aperture.card import CARD, Face
 from aperture.flags import FLAGS
@@ -74,7 +74,7 @@ def take_in(
     again: bool = False,
     reed: int | None = None,
     state: Face | None = None,
-    names: Mapping[Path, str] | None = None,
+    names: Mapping[Path, PurePath] | None = None,
 ) -> Iterator[Arrival]:
     """Take photos into the book; yields what became of each as soon as it is on the disk.
 
@@ -88,7 +88,8 @@ def take_in(
     lot : code of the lot to which reeds belong that are new.
     again : photos that the book has are measured once more, if the program or the settings have changed.
     reed, state : what the user said about all of the photos.
-    names : what photos are called, if not as their files.
+    names : what photos were called where they came from, with the folders around them if those are known: a
+        relative path. For those that are not called so themselves.
 
     Raises
     ------
@@ -105,12 +106,12 @@ def take_in(
             yield _measured_again(book, known, path, settings)
         else:
             yield _known_arrival(book, known, path)
-    task = partial(_take, settings=settings, folder=book.pictures, reed=reed, state=state)
+    called = {path: Path("/", name) for path, name in (names or {}).items()}
+    task = partial(_take, settings=settings, folder=book.pictures, reed=reed, state=state, called=called)
     with in_words(book.pictures):
         results = run_in_order(task, unknown, settings.workers, _died)
         for path, taken in zip(unknown, results, strict=True):
-            name = (names or {}).get(path, path.name)
-            yield _enter(book, path, name, taken, settings, soaking, lot)
+            yield _enter(book, path, called.get(path, path).name, taken, settings, soaking, lot)
 
 
 def _known(book: Book, path: Path) -> Photo | None:
@@ -127,9 +128,16 @@ def _known_arrival(book: Book, photo: Photo, path: Path) -> Arrival:
     return Arrival(path, "known", reed=reed, state=filing.state, sha256=photo.sha256)
 
 
-def _take(path: Path, settings: Settings, folder: Path, reed: int | None, state: Face | None) -> _Taken:
+def _take(
+    path: Path,
+    settings: Settings,
+    folder: Path,
+    reed: int | None,
+    state: Face | None,
+    called: Mapping[Path, Path],
+) -> _Taken:
     """Measure a photo and keep its picture. Runs in another process; writes files, but not in the book."""
-    measurement = measure_or_fail(path, settings, reed, state)
+    measurement = measure_or_fail(path, settings, reed, state, name=called.get(path))
     if measurement.sha256 is None or "internal-error" in measurement.flags:
         return _Taken(measurement)
     photo = read_photo(path)
@@ -168,10 +176,7 @@ def _enter(
         state = None if "state-contradiction" in measurement.flags else measurement.state
         if reed is not None and state is None:
             why = _why_no_state(measurement)
-        if state != "soaked":
-            soaking = Soaking()
-        else:
-            soaking = _filled_in(soaking, settings, _is_old(book, reed, photo))
+        soaking = soaked_as(soaking, settings, book, reed, photo) if state == "soaked" else Soaking()
         book.add_filing(photo, Filing(reed.id if reed else None, state, soaking, why, None))
         _add_reading(book, photo, taken, settings)
     what: What = "not assigned" if why else "filed"
@@ -190,15 +195,12 @@ def _reed_for(
         return None, False, "Neither a tag nor a name says which reed it is."
     if not 1 <= number <= CARD.reed_tags.count:
         return None, False, f"Reed numbers run from 1 to {CARD.reed_tags.count}."
-    for reed in book.reeds_with_number(number):
-        decision = book.history(reed).decision
-        left = decision.decided_at if decision and decision.action in GONE else None
-        if left is not None and photo.when > left:
-            continue  # its number was free again
-        if lot is not None and reed.lot is not None and reed.lot.casefold() != lot.casefold():
-            return None, False, f"Number {number} belongs to a reed of lot {reed.lot}, not {lot}."
-        return reed, False, None
-    return book.add_reed(number, lot), True, None
+    reed = book.reed_at(number, photo.when)
+    if reed is None:
+        return book.add_reed(number, lot), True, None
+    if lot is not None and reed.lot is not None and reed.lot.casefold() != lot.casefold():
+        return None, False, f"Number {number} belongs to a reed of lot {reed.lot}, not {lot}."
+    return reed, False, None
 
 
 def _why_no_state(measurement: Measurement) -> str:
@@ -207,14 +209,11 @@ def _why_no_state(measurement: Measurement) -> str:
     return "Neither the card nor a name says whether the reed was dry or soaked."
 
 
-def _is_old(book: Book, reed: Reed | None, photo: Photo) -> bool:
-    """Whether the reed had been played in when the photo was taken."""
-    return reed is not None and is_old_on(book.history(reed), photo.when.date())
-
-
-def _filled_in(said: Soaking, settings: Settings, is_old: bool) -> Soaking:
-    """What was said of the soaking, and the habit for the rest."""
+def soaked_as(said: Soaking, settings: Settings, book: Book, reed: Reed | None, photo: Photo) -> Soaking:
+    """How a reed was soaked for a photo: what was said, and the habit for the rest."""
     habit = settings.soaking
+    # Whether it had been played in when the photo was taken.
+    is_old = reed is not None and is_old_on(book.history(reed), photo.when.date())
     age = said.age or ("old" if is_old else "new")
     seconds = habit.old_seconds if age == "old" else habit.new_seconds
     return Soaking(
@@ -232,7 +231,7 @@ def _measured_again(book: Book, photo: Photo, path: Path, settings: Settings) ->
     arrival = _known_arrival(book, photo, path)
     if mine and mine[-1].version == __version__ and book.settings_of(mine[-1]) == settings:
         return arrival
-    taken = _take(path, settings, book.pictures, None, None)
+    taken = _take(path, settings, book.pictures, None, None, {})
     if taken.kept is None:
         why = taken.measurement.reason
         return replace(arrival, what="not taken in", measurement=taken.measurement, why=why)

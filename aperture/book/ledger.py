@@ -101,10 +101,15 @@ class Book:
 
     def is_gone(self, reed: Reed) -> bool:
         """Whether the reed has left the box."""
-        found = self._select(
-            "SELECT action FROM decisions WHERE reed_id = ? ORDER BY id DESC LIMIT 1", reed.id
-        )
-        return bool(found) and found[0]["action"] in GONE
+        return self._left(reed) is not None
+
+    def reed_at(self, number: int, when: datetime) -> Reed | None:
+        """The reed that had this number then; None if it was free: never given, or the reed had left."""
+        for reed in self.reeds_with_number(number):
+            left = self._left(reed)
+            if left is None or when <= left:
+                return reed
+        return None
 
     def history(self, reed: Reed) -> History:
         """Everything about one reed."""
@@ -128,8 +133,9 @@ class Book:
         return self._entries("WHERE photos.id = ?", photo.id)[0]
 
     def unfiled(self) -> list[Entry]:
-        """The photos of which the reed or the state is not known."""
-        return self._entries("WHERE filings.reed_id IS NULL OR filings.state IS NULL")
+        """The photos of which the reed or the state is not known, and no retake was asked for."""
+        entries = self._entries("WHERE filings.reed_id IS NULL OR filings.state IS NULL")
+        return [entry for entry in entries if not entry.reading.retake_asked]
 
     def settings_of(self, reading: Reading) -> Settings:
         """The settings that made a reading."""
@@ -208,10 +214,9 @@ class Book:
             self._detail_reed(reed_id, lot, slot, player)
         return self.reed(number)
 
-    def known_or_new(self, number: int) -> Reed:
-        """The reed that has this number now, or had it last; a new one if there was none."""
-        known = self.reeds_with_number(number)
-        return known[-1] if known else self.add_reed(number)
+    def known_or_new(self, number: int, when: datetime) -> Reed:
+        """The reed that had this number then; a new one if it was free."""
+        return self.reed_at(number, when) or self.add_reed(number)
 
     def change_reed(self, reed: Reed, lot: str | None, slot: str | None, player: str | None) -> Reed:
         """Enter a reed's lot, place and player anew; None is not known."""
@@ -404,6 +409,14 @@ class Book:
             slot=slot and short_code(slot, "A slot"),
             player=player and short_code(player, "A player"),
         )
+
+    def _left(self, reed: Reed) -> datetime | None:
+        """When a reed left the box; None if it is there."""
+        found = self._select(
+            "SELECT action, decided_at FROM decisions WHERE reed_id = ? ORDER BY id DESC LIMIT 1", reed.id
+        )
+        gone = bool(found) and found[0]["action"] in GONE
+        return datetime.fromisoformat(found[0]["decided_at"]) if gone else None
 
     def _settings_id(self, settings: Settings) -> int:
         content = settings.model_dump_json()

@@ -155,6 +155,11 @@ class Reading:
         return bool(self.record["outcome"] == "measured")
 
     @property
+    def retake_asked(self) -> bool:
+        """Whether a person asked for another photo in place of this one."""
+        return self.origin == "person" and not self.measured
+
+    @property
     def seen(self) -> str | None:
         """The class with the remark: "shut", "elliptical", "wide" or "round"; None for a refused photo."""
         shape: str | None = self.record["shape"]

@@ -65,7 +65,7 @@ async def file_photo(request: Request) -> Response:
     reed, state = _number(str(form.get("reed", ""))), _state(form.get("state"))
     desk = desk_of(request)
     with desk.open_book() as book, book.writing():
-        reed_id = entry.filing.reed_id if reed is None else book.known_or_new(reed).id
+        reed_id = entry.filing.reed_id if reed is None else book.known_or_new(reed, entry.photo.when).id
         state = state or entry.filing.state
         habit = desk.settings.soaking
         soaking = (

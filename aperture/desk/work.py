@@ -7,7 +7,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing import get_context, parent_process
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from aperture.card import Face
 from aperture.settings import Settings
@@ -18,7 +18,10 @@ PATIENCE_SECONDS = 60.0
 
 @dataclass(frozen=True)
 class Order:
-    """A photo to take in: where it lies, what it was called, and what was said of it."""
+    """A photo to take in: where it lies, what it was called, and what was said of it.
+
+    `name` is its file's name, and before that the folders around it, if they are known, with "/" between.
+    """
 
     book_path: Path
     photo: Path
@@ -100,7 +103,7 @@ def take_one(order: Order) -> Done:
                 order.lot,
                 reed=order.reed,
                 state=order.state,
-                names={order.photo: order.name},
+                names={order.photo: PurePosixPath(order.name)},
             )
             return Done(arrival.what, arrival.sha256, arrival.why)
     except BookError as error:

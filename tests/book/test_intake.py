@@ -8,7 +8,7 @@ import time
 from contextlib import suppress
 from datetime import datetime
 from functools import partial
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import numpy as np
 import pytest
@@ -44,7 +44,7 @@ def picture(path, seed, taken="2026:10:05 14:10:20"):
     return path
 
 
-def pretend(path, settings, reed=None, state=None, flags=()):
+def pretend(path, settings, reed=None, state=None, flags=(), name=None):
     """In place of measuring, which is not what is tested here: reed and state from the name."""
     photo = read_photo(path)
     stem = path.stem.split("_")
@@ -258,7 +258,7 @@ def test_each_reading_has_the_tip_that_its_millimetres_belong_to(book):
 def test_a_photo_on_which_the_program_failed_may_come_again(book, tmp_path, monkeypatch):
     photos = [picture(tmp_path / "R01_dry.jpg", 1)]
     broken = Measurement(str(photos[0]), "refused", "x", "y", 1, "dry", ("internal-error",), sha256="0" * 64)
-    monkeypatch.setattr(intake, "measure_or_fail", lambda *_: broken)
+    monkeypatch.setattr(intake, "measure_or_fail", lambda *_, **__: broken)
     assert [arrival.what for arrival in take_in(book, photos, ALONE)] == ["not taken in"]
     monkeypatch.setattr(intake, "measure_or_fail", pretend)
     assert [arrival.what for arrival in take_in(book, photos, ALONE)] == ["filed"]
@@ -382,3 +382,30 @@ def test_two_processes_take_in_the_same_folder(tmp_path):
 def test_refused_is_made_up_too():
     """The stand-ins have the fields of real results."""
     assert set(_refused().record()) == set(_measured().record())
+
+
+def test_what_a_photo_was_called_elsewhere_is_read_as_in_its_own_folder(book, tmp_path):
+    """The same photo, once in a folder of such names and once under a name that says nothing."""
+    for seed, name in enumerate(["soaked/R07.jpg", "reed 8/dry/a.jpg", "R09_dry.jpg", "soaked/R5_dry.jpg"]):
+        there = picture(tmp_path / "there" / name, seed)
+        here = tmp_path / "x"
+        here.write_bytes(there.read_bytes())
+        named = intake.measure_or_fail(there, ALONE)
+        told = intake.measure_or_fail(here, ALONE, name=Path("/", name))
+        assert (told.reed, told.state, told.flags) == (named.reed, named.state, named.flags)
+        (arrival,) = take_in(book, [here], ALONE, names={here: PurePosixPath(name)})
+        assert arrival.measurement.reed == named.reed
+        assert book.photo(arrival.sha256).name == there.name
+    assert named.reed == 5
+    assert "state-contradiction" in named.flags
+
+
+def test_a_number_that_is_free_again_is_given_to_a_new_reed(book):
+    old = book.add_reed(4)
+    book.add_decision(old, datetime(2026, 10, 6), "thrown away", "worn", "T1")
+    assert book.reed_at(4, datetime(2026, 10, 5)) == old
+    assert book.reed_at(4, datetime(2026, 10, 7)) is None
+    new = book.known_or_new(4, datetime(2026, 10, 7))
+    assert new.id != old.id
+    assert book.known_or_new(4, datetime(2026, 10, 8)) == new
+    assert book.known_or_new(4, datetime(2026, 10, 5)) == old
