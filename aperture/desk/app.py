@@ -1,8 +1,10 @@
 """The desk's pages put together: which address shows what, and the shield before all of it."""
 
+import asyncio
+
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
@@ -11,8 +13,11 @@ from starlette.types import ASGIApp
 from aperture.desk import book_pages, phone, picture, review, snap
 from aperture.desk.access import CAMERA_SECONDS, Session
 from aperture.desk.shield import Shield
-from aperture.desk.web import COOKIE, HERE, Desk, desk_of, page, see, session_of, trouble_page
+from aperture.desk.web import HERE, Desk, desk_of, page, see, session_of, trouble_page
 from aperture.errors import ApertureError
+
+# A form of one line.
+PAIR_SECONDS = 10.0
 
 
 def create_app(desk: Desk) -> ASGIApp:
@@ -22,8 +27,7 @@ def create_app(desk: Desk) -> ASGIApp:
     ----------
     desk : what it keeps; its two addresses are the only names that are answered to.
     """
-    port = desk.address.rpartition(":")[2]
-    hosts = {desk.address, f"localhost:{port}", f"127.0.0.1:{port}"}
+    hosts = {desk.address, f"localhost:{desk.port}", f"127.0.0.1:{desk.port}"}
     if desk.lan_address is not None:
         hosts.add(desk.lan_address)
     app = Starlette(
@@ -42,6 +46,7 @@ def create_app(desk: Desk) -> ASGIApp:
         exception_handlers={
             HTTPException: trouble_page,
             ApertureError: trouble_page,
+            ClientDisconnect: trouble_page,
             Exception: trouble_page,
         },
     )
@@ -64,7 +69,7 @@ async def open_desk(request: Request) -> Response:
         session = desk_of(request).access.open_desk(request.path_params["secret"])
     if session is None:
         return page(request, "stranger.html", 401)
-    return _let_in(session, "/", None)
+    return _let_in(request, session, "/", None)
 
 
 async def pair_page(request: Request) -> Response:
@@ -74,14 +79,19 @@ async def pair_page(request: Request) -> Response:
 
 async def pair(request: Request) -> Response:
     """The button was pressed: let the phone in as a camera."""
-    form = await request.form(max_files=0, max_fields=5)
+    try:
+        # Nobody known is asking: who sends it slowly must not stand in others' way.
+        async with asyncio.timeout(PAIR_SECONDS):
+            form = await request.form(max_files=0, max_fields=5, max_part_size=1024)
+    except TimeoutError:
+        raise HTTPException(408, "That took too long. Press the button again.") from None
     session = desk_of(request).access.pair(str(form.get("secret", "")))
     if session is None:
         return page(request, "stranger.html", 401)
-    return _let_in(session, "/snap", int(CAMERA_SECONDS))
+    return _let_in(request, session, "/snap", int(CAMERA_SECONDS))
 
 
-def _let_in(session: Session, path: str, seconds: int | None) -> RedirectResponse:
+def _let_in(request: Request, session: Session, path: str, seconds: int | None) -> RedirectResponse:
     answer = see(path)
-    answer.set_cookie(COOKIE, session.key, max_age=seconds, httponly=True, samesite="strict")
+    answer.set_cookie(desk_of(request).cookie, session.key, max_age=seconds, httponly=True, samesite="strict")
     return answer

@@ -8,6 +8,10 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 # The largest photo of a phone, and room to spare.
 MOST_BYTES = 60 * 2**20
+# More pages at once than one person and a few phones ask for.
+MOST_AT_ONCE = 40
+# After so long it is worth to ask again.
+LATER_SECONDS = 2
 
 HEADERS = {
     # Nothing from elsewhere, no script or style inside a page.
@@ -38,6 +42,7 @@ class Shield:
 
     def __init__(self, app: ASGIApp, hosts: Collection[str], most_bytes: int = MOST_BYTES) -> None:
         self._app, self._hosts, self._most_bytes = app, frozenset(hosts), most_bytes
+        self._going = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
@@ -48,7 +53,8 @@ class Shield:
         trouble = self._trouble(scope)
         if trouble is not None:
             status, words = trouble
-            await PlainTextResponse(words, status, HEADERS)(scope, receive, send)
+            later = {"Retry-After": str(LATER_SECONDS)} if status == 503 else {}
+            await PlainTextResponse(words, status, HEADERS | later)(scope, receive, send)
             return
         counted = _Counted(receive, self._most_bytes)
 
@@ -57,7 +63,11 @@ class Shield:
                 MutableHeaders(scope=message).update(HEADERS)
             await send(message)
 
-        await self._app(scope, counted, send_strictly)
+        self._going += 1
+        try:
+            await self._app(scope, counted, send_strictly)
+        finally:
+            self._going -= 1
 
     def _trouble(self, scope: Scope) -> tuple[int, str] | None:
         headers = Headers(scope=scope)
@@ -73,7 +83,9 @@ class Shield:
             if not length.isdigit():
                 return 411, "How long it is must be said before."
             if int(length) > self._most_bytes:
-                return 413, "That is too large."
+                return 413, "That is too large. Take the photo with the phone's normal photo size."
+        if self._going >= MOST_AT_ONCE:
+            return 503, "Too many ask at once. Try again in a moment."
         return None
 
 

@@ -9,18 +9,17 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
-from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from aperture import __version__
 from aperture.book.ledger import Book
 from aperture.desk.access import Access, Session
-from aperture.errors import BookError
+from aperture.errors import ApertureError
 from aperture.flags import FLAGS
 from aperture.settings import Settings
 
 HERE = Path(__file__).parent
-COOKIE = "aperture_desk"
 
 Handler = Callable[[Request], Awaitable[Response]]
 
@@ -48,6 +47,16 @@ class Desk:
     # What the parts keep while the desk runs, by their own names.
     state: dict[str, Any] = field(default_factory=dict)
 
+    @property
+    def port(self) -> str:
+        """Where it listens."""
+        return self.address.rpartition(":")[2]
+
+    @property
+    def cookie(self) -> str:
+        """The name of its cookie. Browsers send a cookie to all ports of a host: two desks need two names."""
+        return f"aperture_desk_{self.port}"
+
     def open_book(self) -> Book:
         """The book, open; each request opens its own."""
         return Book(self.book_path, create=True)
@@ -61,7 +70,8 @@ def desk_of(request: Request) -> Desk:
 
 def session_of(request: Request) -> Session | None:
     """Who is asking; None if nobody known."""
-    return desk_of(request).access.session(request.cookies.get(COOKIE))
+    desk = desk_of(request)
+    return desk.access.session(request.cookies.get(desk.cookie))
 
 
 def desk_only(handler: Handler) -> Handler:
@@ -116,22 +126,25 @@ def see(path: str) -> RedirectResponse:
 
 
 async def trouble_page(request: Request, error: Exception) -> Response:
-    """Whatever goes wrong is said in words."""
+    """Whatever goes wrong is said in words: on a page, or as JSON to a script that asks for that."""
+    status, what, advice = _trouble(error)
+    if request.headers.get("accept") == "application/json":
+        return JSONResponse({"what": what, "advice": advice}, status)
+    return page(request, "trouble.html", status, what=what, advice=advice)
+
+
+def _trouble(error: Exception) -> tuple[int, str, str]:
+    """The status of the answer, what is wrong, and what to do."""
     if isinstance(error, HTTPException):
-        return page(request, "trouble.html", error.status_code, what=error.detail, advice="")
-    if isinstance(error, BookError):
+        return error.status_code, error.detail, ""
+    if isinstance(error, ClientDisconnect):  # most likely there is nobody left to read this
+        return 400, "The connection broke before all of it was here.", "Try again."
+    if isinstance(error, ApertureError):
         flag = FLAGS[error.code]
         status = 404 if error.code in ("book-unknown", "book-missing") else 409
-        return page(
-            request, "trouble.html", status, what=f"{flag.sentence} {error.detail}", advice=flag.advice
-        )
-    return page(
-        request,
-        "trouble.html",
-        500,
-        what=f"The program failed, and the fault is the program's. {type(error).__name__}",
-        advice="Nothing was lost. Go back and try again.",
-    )
+        return status, f"{flag.sentence} {error.detail}", flag.advice
+    what = f"The program failed, and the fault is the program's. {type(error).__name__}"
+    return 500, what, "Nothing was lost. Go back and try again."
 
 
 def _guarded(handler: Handler, roles: tuple[str, ...]) -> Handler:

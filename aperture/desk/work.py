@@ -1,17 +1,37 @@
 """Taking a photo into the book in a process of its own, so that no photo can stop the desk."""
 
 import os
+import signal
 import threading
-from concurrent.futures import Future, ProcessPoolExecutor, TimeoutError
+from collections.abc import Iterator
+from concurrent.futures import CancelledError, Future, ProcessPoolExecutor, TimeoutError
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from importlib import import_module
+from io import BytesIO
 from multiprocessing import get_context, parent_process
 from pathlib import Path, PurePosixPath
 
 from aperture.card import Face
 from aperture.settings import Settings
 
+# What a photo needs on its way into the book is imported in many places, only when it is used. A test looks
+# whether the first photo imports anything that is not here.
+_NEEDED = (
+    "aperture.book.intake",
+    "filelock",
+    "pi_heif",
+    "scipy.fft",
+    "scipy.integrate",
+    "scipy.ndimage",
+    "scipy.optimize",
+    "scipy.spatial.distance",
+    "scipy.special",
+    "skimage.measure.fit",
+    "sqlite_utils",
+    "threadpoolctl",
+)
 # A photo takes two seconds on a slow laptop; one that takes this long would take for ever.
 PATIENCE_SECONDS = 60.0
 
@@ -42,28 +62,40 @@ class Done:
     why: str | None
 
 
+_CLOSED = Done("failed", None, "The desk was closed.")
+
+
 class Worker:
     """One process that is warm and waits for photos. Use it in a `with` block, or call `close`."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
+        self._closed = False
         self._pool = self._new_pool()
 
     def take(self, order: Order) -> Done:
         """Take a photo in, waiting for those that came before it."""
         with self._lock:
+            if self._closed:
+                return _CLOSED
             try:
                 task: Future[Done] = self._pool.submit(take_one, order)
                 return task.result(PATIENCE_SECONDS)
             except TimeoutError:
                 self._begin_anew()
                 return Done("failed", None, "It took too long.")
-            except BrokenProcessPool:
+            except (BrokenProcessPool, CancelledError):
+                if self._closed:
+                    return _CLOSED
                 self._begin_anew()
                 return Done("failed", None, "The program failed on this photo.")
 
     def close(self) -> None:
-        """End the process."""
+        """End the process, and with it the photo that it may be at."""
+        self._closed = True
+        self._end()
+
+    def _end(self) -> None:
         for process in list((self._pool._processes or {}).values()):
             with suppress(OSError):
                 process.kill()
@@ -76,14 +108,32 @@ class Worker:
         self.close()
 
     def _begin_anew(self) -> None:
-        self.close()
+        self._end()
         self._pool = self._new_pool()
 
     @staticmethod
     def _new_pool() -> ProcessPoolExecutor:
         pool = ProcessPoolExecutor(1, mp_context=get_context("spawn"))
-        pool.submit(_warm_up)
+        with _deaf_to_ctrl_c():
+            pool.submit(_warm_up)
         return pool
+
+
+@contextmanager
+def _deaf_to_ctrl_c() -> Iterator[None]:
+    """A process that is started meanwhile never hears Ctrl-C, which a terminal sends to all.
+
+    It inherits what its thread does not hear. On Windows, which has no such thing, it hears it until it is
+    warm.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def take_one(order: Order) -> Done:
@@ -113,18 +163,21 @@ def take_one(order: Order) -> Done:
 
 
 def _warm_up() -> None:
-    """Import what measuring needs, and set the threads; see to it that the process ends with the desk."""
-    import signal
-
+    """See to it that the process ends with the desk, and load all that the first photo would wait for."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_the_desk, daemon=True).start()
+    for module in _NEEDED:
+        import_module(module)
 
     import cv2
+    import numpy as np
+    import simplejpeg
+    from PIL import Image
 
-    import aperture.annotate
-    import aperture.book.intake  # noqa: F401
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     cv2.setNumThreads(1)
+    small = simplejpeg.encode_jpeg(np.zeros((16, 16, 3), np.uint8))
+    simplejpeg.decode_jpeg(small)
+    Image.open(BytesIO(small), formats=["JPEG"]).load()
 
 
 def _end_with_the_desk() -> None:

@@ -1,5 +1,6 @@
 """Who comes in, and who gets nothing: the desk's own browser, phones with the code, everybody else."""
 
+import asyncio
 import io
 import struct
 import subprocess
@@ -8,12 +9,16 @@ import zlib
 from pathlib import Path
 
 import pytest
+from starlette.testclient import TestClient
 
 from aperture.desk.access import CAMERA_SECONDS, PAIRING_SECONDS, TRY_SECONDS, WRONG_TRIES, Access
+from aperture.desk.app import create_app
 from aperture.desk.server import own_lan_address
-from aperture.desk.shield import HEADERS, MOST_BYTES
+from aperture.desk.shield import HEADERS, MOST_AT_ONCE, MOST_BYTES, Shield
 from aperture.desk.uploads import _new_file, clean_name
+from aperture.desk.web import Desk
 from aperture.identity import Named, read_file_name
+from aperture.settings import Settings
 from tests.desk.conftest import LAN, Browser, new_camera
 
 ROOT = Path(__file__).parents[2]
@@ -309,3 +314,61 @@ def test_the_desk_listens_where_it_says_and_nowhere_else(tmp_path, lan):
         process.terminate()
         process.wait(20)
         process.stdout.close()
+
+
+def test_who_asks_while_too_many_ask_is_told_to_come_again():
+    """RFC 9110, 15.6.4 and 10.2.3."""
+
+    async def slow(scope, receive, send):
+        await release.wait()
+
+    async def ask(shield):
+        answers = []
+        scope = {"type": "http", "method": "GET", "headers": [(b"host", b"desk")]}
+
+        async def send(message):
+            answers.append(message)
+
+        await shield(scope, None, send)
+        return answers
+
+    async def crowd():
+        shield = Shield(slow, ["desk"])
+        tasks = [asyncio.create_task(ask(shield)) for _ in range(MOST_AT_ONCE)]
+        await asyncio.sleep(0)
+        (start, _) = await ask(shield)
+        release.set()
+        assert await asyncio.gather(*tasks) == [[]] * MOST_AT_ONCE
+        assert await ask(shield) == []  # and then there is room again
+        return start
+
+    release = asyncio.Event()
+    start = asyncio.run(crowd())
+    headers = {name.decode(): value.decode() for name, value in start["headers"]}
+    assert start["status"] == 503
+    assert int(headers["retry-after"]) > 0
+    assert all(headers[name.lower()] == value for name, value in HEADERS.items())
+
+
+def test_two_desks_on_one_computer_do_not_throw_each_other_out(tmp_path):
+    """RFC 6265, 8.5: cookies are sent to every port of a host."""
+    cookies, browsers = {}, []
+    for port in (8377, 8378):
+        desk = Desk(tmp_path / "reeds.sqlite3", Settings(), Access(), f"127.0.0.1:{port}")
+        browser = TestClient(create_app(desk), base_url=f"http://127.0.0.1:{port}")
+        browser.cookies.update(cookies)
+        assert browser.get(f"/open/{desk.access.desk_secret}").status_code == 200
+        cookies |= dict(browser.cookies)
+        browsers.append(browser)
+    for browser in browsers:
+        browser.cookies.update(cookies)
+        assert browser.get("/reeds").status_code == 200
+
+
+def test_a_script_is_told_in_words_too(camera):
+    """What a page says to people, as JSON for whoever asks for that."""
+    for path, status in (("/reeds", 403), ("/nowhere", 404)):
+        answer = camera.get(path, headers={"accept": "application/json"})
+        assert answer.status_code == status
+        assert answer.json()["what"]
+        assert "does not know you" not in answer.text

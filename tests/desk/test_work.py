@@ -1,6 +1,9 @@
 """The process that takes photos in: whatever a photo does to it, the desk goes on."""
 
 import os
+import time
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,7 +15,9 @@ from aperture.desk import work
 from aperture.desk.work import Order, Worker
 from aperture.settings import Settings, change_settings
 
-PHOTO = Path(__file__).parents[2] / "fixtures" / "photos" / "reed-tag.jpg"
+ROOT = Path(__file__).parents[2]
+PHOTO = ROOT / "fixtures" / "photos" / "reed-tag.jpg"
+HEIC = ROOT / "demo_images" / "R03_soaked.heic"
 
 
 @pytest.fixture(scope="module")
@@ -48,3 +53,25 @@ def test_a_book_that_cannot_be_written_is_said(worker, order, tmp_path):
     done = worker.take(Order(tmp_path / "file" / "x.sqlite3", PHOTO, "x.jpg", order.settings))
     assert done.what == "failed"
     assert "cannot be read or written" in done.why
+
+
+def test_the_first_photo_of_a_process_finds_everything_loaded(order):
+    """A JPEG and a HEIC; what they import was imported before, while nobody waited."""
+    modules = "set(__import__('sys').modules)"
+    with Worker() as worker:
+        before = worker._pool.submit(eval, modules).result(60)
+        assert worker.take(order).what == "filed"
+        assert worker.take(replace(order, photo=HEIC)).what == "filed"
+        assert worker._pool.submit(eval, modules).result(60) - before == set()
+
+
+def test_a_closed_desk_takes_no_photo_and_starts_no_process(order):
+    worker = Worker()
+    worker._pool.submit(time.sleep, 60)
+    with ThreadPoolExecutor(2) as threads:
+        waiting = [threads.submit(worker.take, order) for _ in range(2)]
+        time.sleep(0.2)
+        worker.close()
+        assert [one.result(20).why for one in waiting] == ["The desk was closed."] * 2
+    assert worker.take(order).why == "The desk was closed."
+    assert not any(process.is_alive() for process in (worker._pool._processes or {}).values())
