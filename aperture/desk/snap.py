@@ -1,5 +1,6 @@
 """The phone's pages: one button that takes a photo, a timer for the soak, and what the photo gave."""
 
+from dataclasses import dataclass
 from typing import Any
 
 from starlette.datastructures import UploadFile
@@ -8,24 +9,66 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from aperture.book.records import Entry, Filing, Soaking
+from aperture.book.intake import soaked_as
+from aperture.book.ledger import Book
+from aperture.book.records import Entry, Filing, Reed, Soaking
 from aperture.book.rules import advise
 from aperture.book.words import recorded
 from aperture.card import CARD, Face
-from aperture.desk.tips import tip_view
-from aperture.desk.uploads import check_rate, may_see, received, sent_by, stored, take
-from aperture.desk.web import cameras_too, desk_of, page, safe_form, see, session_of
+from aperture.desk.shield import MOST_BYTES
+from aperture.desk.tips import TipView, tip_view
+from aperture.desk.uploads import check_rate, may_see, received, stored, take
+from aperture.desk.web import Desk, cameras_too, desk_of, page, safe_form, see, session_of
 from aperture.desk.work import Done
-from aperture.flags import FLAGS
+from aperture.flags import FLAGS, Flag
 from aperture.report import NAMES, UNITS
+
+# So many of the last photos stay on the page.
+RECENT = 5
+LONGEST_SOAK_SECONDS = 3600.0
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What is shown of a photo; `entry` is None where the book does not have it, and `why` says why.
+
+    `seen` is its class or "refused", `numbers` names and values with their ±, `doubts` why a person should
+    look, `most` the highest number of a reed.
+    """
+
+    sha: str | None
+    why: str | None
+    entry: Entry | None = None
+    seen: str | None = None
+    numbers: tuple[tuple[str, str], ...] = ()
+    reed: Reed | None = None
+    state: Face | None = None
+    advice: str = ""
+    doubts: tuple[Flag, ...] = ()
+    view: TipView | None = None
+    most: int = CARD.reed_tags.count
+
+    @property
+    def refused(self) -> bool:
+        """Whether there is no number, or a person asked for another photo."""
+        return self.seen == "refused"
 
 
 @cameras_too
 async def snap_page(request: Request) -> Response:
-    """The button, the timer, and the last result."""
-    last = desk_of(request).state.get("last", {}).get(_key(request))
-    habit = desk_of(request).settings.soaking
-    return page(request, "snap.html", last=last, seconds=round(habit.new_seconds), most=CARD.reed_tags.count)
+    """The button, the timer, and what the last photos gave."""
+    desk = desk_of(request)
+    with desk.open_book() as book:
+        recent = [_shown(desk, book, done.sha256, done.why) for done in _recent(request)]
+    return page(
+        request,
+        "snap.html",
+        recent=recent,
+        recent_most=RECENT,
+        seconds=round(desk.settings.soaking.new_seconds),
+        most=CARD.reed_tags.count,
+        most_bytes=MOST_BYTES,
+    )
 
 
 @cameras_too
@@ -38,13 +81,14 @@ async def snap(request: Request) -> Response:
         if not isinstance(upload, UploadFile):
             raise HTTPException(400, "No photo came.")
         async with stored(upload) as photo:
-            done = await take(request, photo, _number(str(form.get("reed", ""))), _state(form.get("state")))
-        _remember(request, done)
-        return see(f"/result/{done.sha256}" if done.sha256 else "/snap#result")
+            said = _said(form.get("reed"), form.get("state"), form.get("seconds"))
+            done = await take(request, photo, *said[:2], seconds=said[2])
+        _remember(request, done, said[2])
+        return see("/snap#result")
+    said = _said(*(request.headers.get(name) for name in ("x-reed", "x-state", "x-seconds")))
     async with received(request) as photo:
-        reed, state = _number(request.headers.get("x-reed", "")), _state(request.headers.get("x-state"))
-        done = await take(request, photo, reed, state)
-    _remember(request, done)
+        done = await take(request, photo, *said[:2], seconds=said[2])
+    _remember(request, done, said[2])
     where = f"/result/{done.sha256}?part=1" if done.sha256 else None
     return JSONResponse({"what": done.what, "why": done.why, "result": where})
 
@@ -52,28 +96,38 @@ async def snap(request: Request) -> Response:
 @cameras_too
 async def result(request: Request) -> Response:
     """What one photo gave, and what to do next."""
-    entry = _entry(request)
+    desk = desk_of(request)
+    with desk.open_book() as book:
+        shown = _shown(desk, book, _entry(request, book).photo.sha256)
     part = request.query_params.get("part") == "1"
-    return page(request, "result_part.html" if part else "result.html", **_facts(request, entry))
+    return page(request, "result_part.html" if part else "result.html", one=shown)
 
 
 @cameras_too
 async def file_photo(request: Request) -> Response:
-    """Whoever took a photo without tag or card says which reed and state it shows."""
+    """Whoever took a photo without tag or card says which reed and state it shows.
+
+    What is known already stays: for that there is the review.
+    """
     form = await safe_form(request)
-    entry = _entry(request)
-    reed, state = _number(str(form.get("reed", ""))), _state(form.get("state"))
+    reed, state, _ = _said(form.get("reed"), form.get("state"))
     desk = desk_of(request)
     with desk.open_book() as book, book.writing():
-        reed_id = entry.filing.reed_id if reed is None else book.known_or_new(reed, entry.photo.when).id
-        state = state or entry.filing.state
-        habit = desk.settings.soaking
-        soaking = (
-            Soaking(habit.new_seconds, habit.water, habit.wetted, "new") if state == "soaked" else Soaking()
-        )
-        book.add_filing(entry.photo, Filing(reed_id, state, soaking, "said on the phone", None))
-    _remember(request, Done("filed", entry.photo.sha256, None))
-    return see(f"/result/{entry.photo.sha256}")
+        entry = _entry(request, book)
+        was, photo = entry.filing, entry.photo
+        filed = book.reed_with_id(was.reed_id) if was.reed_id is not None else None
+        if filed is None and reed is not None:
+            filed = book.known_or_new(reed, photo.when)
+        reed_id = filed.id if filed is not None else None
+        state = was.state or state
+        if (reed_id, state) != (was.reed_id, was.state):
+            soaking = Soaking(seconds=_soaks(request).get(photo.sha256))
+            soaking = (
+                soaked_as(soaking, desk.settings, book, filed, photo) if state == "soaked" else Soaking()
+            )
+            book.add_filing(photo, Filing(reed_id, state, soaking, "said on the phone", None))
+    _remember(request, Done("filed", photo.sha256, None))
+    return see(f"/result/{photo.sha256}")
 
 
 routes = [
@@ -84,50 +138,70 @@ routes = [
 ]
 
 
-def _entry(request: Request) -> Entry:
+def _entry(request: Request, book: Book) -> Entry:
     sha = request.path_params["sha"]
-    with desk_of(request).open_book() as book:
-        photo = book.photo(sha) if may_see(request, sha) else None
-        if photo is None:
-            raise HTTPException(404, "There is no such photo, or another phone took it.")
-        return book.entry(photo)
+    photo = book.photo(sha) if may_see(request, sha) else None
+    if photo is None:
+        raise HTTPException(404, "There is no such photo, or another phone took it.")
+    return book.entry(photo)
 
 
-def _facts(request: Request, entry: Entry) -> dict[str, Any]:
-    """What the result page shows."""
-    record, reading = entry.reading.record, entry.reading
-    numbers = [
-        (NAMES[name], recorded(record, name, UNITS[name]))
-        for name in ("height_mm", "ellipse_ratio")
-        if reading.measured
-    ]
-    reed, advice = None, record["advice"] or ""
-    if entry.filing.reed_id is not None:
-        desk = desk_of(request)
-        with desk.open_book() as book:
-            reed = book.reed_with_id(entry.filing.reed_id)
-            if reading.measured and entry.filing.state is not None:
-                advised = advise(book.history(reed), desk.settings.soaking, entry.photo.when.date())
-                advice = f"{advised.what} {advised.why}"
-    doubts = [FLAGS[code] for code in record["flags"] if FLAGS[code].effect == "review"]
-    return {
-        "entry": entry,
-        "seen": "refused" if not reading.measured else reading.seen,
-        "record": record,
-        "numbers": numbers,
-        "reed": reed,
-        "state": entry.filing.state,
-        "advice": advice,
-        "doubts": doubts if reading.measured else [],
-        "view": tip_view(reading),
-        "most": CARD.reed_tags.count,
-    }
+def _shown(desk: Desk, book: Book, sha: str | None, why: str | None = None) -> Shown:
+    photo = book.photo(sha) if sha is not None else None
+    if photo is None:
+        return Shown(None, why or "The book does not have it any more.")
+    entry = book.entry(photo)
+    reading, state = entry.reading, entry.filing.state
+    record = reading.record
+    reed = book.reed_with_id(entry.filing.reed_id) if entry.filing.reed_id is not None else None
+    if not reading.measured:
+        return Shown(
+            photo.sha256,
+            None,
+            entry,
+            "refused",
+            reed=reed,
+            state=state,
+            advice=f"{record['reason'] or ''} {record['advice'] or ''}",
+            view=tip_view(reading),
+        )
+    advice = record["advice"] or ""
+    if reed is not None and state is not None:
+        advised = advise(book.history(reed), desk.settings.soaking, photo.when.date())
+        advice = f"{advised.what} {advised.why}"
+    names = ("height_mm", "ellipse_ratio")
+    return Shown(
+        photo.sha256,
+        None,
+        entry,
+        reading.seen,
+        tuple((NAMES[name], recorded(record, name, UNITS[name])) for name in names),
+        reed,
+        state,
+        advice,
+        tuple(FLAGS[code] for code in record["flags"] if FLAGS[code].effect == "review"),
+        tip_view(reading),
+    )
 
 
-def _remember(request: Request, done: Done) -> None:
-    desk_of(request).state.setdefault("last", {})[_key(request)] = done
-    if done.sha256 is not None:
-        sent_by(request).add(done.sha256)
+def _recent(request: Request) -> list[Done]:
+    """What became of the last photos of the one who asks, the newest first."""
+    kept: dict[str, list[Done]] = desk_of(request).state.setdefault("recent", {})
+    return kept.setdefault(_key(request), [])
+
+
+def _soaks(request: Request) -> dict[str, float]:
+    """How long the timer ran before a photo, by its hash."""
+    kept: dict[str, float] = desk_of(request).state.setdefault("soaks", {})
+    return kept
+
+
+def _remember(request: Request, done: Done, seconds: float | None = None) -> None:
+    recent = _recent(request)
+    others = [one for one in recent if done.sha256 is None or one.sha256 != done.sha256]
+    recent[:] = [done, *others][:RECENT]
+    if done.sha256 is not None and seconds is not None:
+        _soaks(request).setdefault(done.sha256, seconds)
 
 
 def _key(request: Request) -> str:
@@ -136,12 +210,28 @@ def _key(request: Request) -> str:
     return session.key
 
 
-def _number(text: str) -> int | None:
-    """A reed's number; None for nothing or nonsense."""
-    return (
-        int(text) if text.isdecimal() and len(text) < 6 and 1 <= int(text) <= CARD.reed_tags.count else None
-    )
+def _said(reed: Any, state: Any, seconds: Any = None) -> tuple[int | None, Face | None, float | None]:
+    """What was typed of a photo: the reed's number, its state, how long it was soaked; None for nothing.
+
+    Raises
+    ------
+    HTTPException : 400, something else was typed.
+    """
+    most = CARD.reed_tags.count
+    number = _whole(reed)
+    if number is not None and not 1 <= number <= most:
+        raise HTTPException(400, f"That is no reed's number. They run from 1 to {most}.")
+    if (state or None) not in (None, "dry", "soaked"):
+        raise HTTPException(400, "A reed is dry or soaked.")
+    soaked = _whole(seconds)
+    if soaked is not None and not 1 <= soaked <= LONGEST_SOAK_SECONDS:
+        raise HTTPException(400, "A soak is a whole number of seconds, at most an hour.")
+    return number, state or None, float(soaked) if soaked is not None else None
 
 
-def _state(text: Any) -> Face | None:
-    return text if text in ("dry", "soaked") else None
+def _whole(text: Any) -> int | None:
+    """A whole number, 0 for what is none; None for nothing."""
+    text = str(text or "").strip()
+    if not text:
+        return None
+    return int(text) if text.isascii() and text.isdecimal() and len(text) < 6 else 0

@@ -21,6 +21,8 @@ from aperture.desk.work import Done, Order
 from aperture.report import printable
 
 LONGEST_NAME = 120
+# For who sends too many photos within a minute.
+WAIT_SECONDS = 20
 _CHUNK_BYTES = 2**20
 
 
@@ -95,7 +97,8 @@ def check_rate(request: Request) -> None:
     session = session_of(request)
     camera = session is None or session.role == "camera"
     if session is None or (camera and not desk_of(request).access.may_upload(session)):
-        raise HTTPException(429, "That is too many photos within a minute. Wait a little.")
+        words = "That is too many photos within a minute. Wait a little."
+        raise HTTPException(429, words, {"Retry-After": str(WAIT_SECONDS)})
 
 
 async def take(

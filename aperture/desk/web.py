@@ -129,8 +129,12 @@ async def trouble_page(request: Request, error: Exception) -> Response:
     """Whatever goes wrong is said in words: on a page, or as JSON to a script that asks for that."""
     status, what, advice = _trouble(error)
     if request.headers.get("accept") == "application/json":
-        return JSONResponse({"what": what, "advice": advice}, status)
-    return page(request, "trouble.html", status, what=what, advice=advice)
+        answer: Response = JSONResponse({"what": what, "advice": advice}, status)
+    else:
+        answer = page(request, "trouble.html", status, what=what, advice=advice)
+    if isinstance(error, HTTPException):
+        answer.headers.update(error.headers or {})
+    return answer
 
 
 def _trouble(error: Exception) -> tuple[int, str, str]:

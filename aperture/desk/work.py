@@ -62,7 +62,7 @@ class Done:
     why: str | None
 
 
-_CLOSED = Done("failed", None, "The desk was closed.")
+_CLOSED = Done("failed", None, "The desk was closed. Open it again on the laptop.")
 
 
 class Worker:
@@ -83,12 +83,12 @@ class Worker:
                 return task.result(PATIENCE_SECONDS)
             except TimeoutError:
                 self._begin_anew()
-                return Done("failed", None, "It took too long.")
+                return Done("failed", None, "It took too long. Take the photo again.")
             except (BrokenProcessPool, CancelledError):
                 if self._closed:
                     return _CLOSED
                 self._begin_anew()
-                return Done("failed", None, "The program failed on this photo.")
+                return Done("failed", None, "The program failed on this photo. Take it again.")
 
     def close(self) -> None:
         """End the process, and with it the photo that it may be at."""
@@ -155,11 +155,15 @@ def take_one(order: Order) -> Done:
                 state=order.state,
                 names={order.photo: PurePosixPath(order.name)},
             )
-            return Done(arrival.what, arrival.sha256, arrival.why)
+            why = arrival.why
+            if arrival.what == "not taken in" and arrival.measurement is not None:
+                why = f"{why} {arrival.measurement.advice}"
+            return Done(arrival.what, arrival.sha256, why)
     except BookError as error:
         from aperture.flags import FLAGS
 
-        return Done("failed", None, f"{FLAGS[error.code].sentence} {error.detail}")
+        flag = FLAGS[error.code]
+        return Done("failed", None, f"{flag.sentence} {error.detail}. {flag.advice}")
 
 
 def _warm_up() -> None:

@@ -17,6 +17,7 @@ from aperture.settings import Settings, change_settings
 
 ROOT = Path(__file__).parents[2]
 PHOTO = ROOT / "fixtures" / "photos" / "reed-tag.jpg"
+CLOSED = "The desk was closed. Open it again on the laptop."
 HEIC = ROOT / "demo_images" / "R03_soaked.heic"
 
 
@@ -44,7 +45,7 @@ def test_a_photo_that_kills_the_process_is_said_and_the_next_is_taken(worker, or
 def test_a_photo_that_takes_for_ever_is_given_up(worker, order, monkeypatch):
     with monkeypatch.context() as hurry:
         hurry.setattr(work, "PATIENCE_SECONDS", 0.05)
-        assert worker.take(order).why == "It took too long."
+        assert worker.take(order).why == "It took too long. Take the photo again."
     assert worker.take(order).what == "filed"
 
 
@@ -72,6 +73,6 @@ def test_a_closed_desk_takes_no_photo_and_starts_no_process(order):
         waiting = [threads.submit(worker.take, order) for _ in range(2)]
         time.sleep(0.2)
         worker.close()
-        assert [one.result(20).why for one in waiting] == ["The desk was closed."] * 2
-    assert worker.take(order).why == "The desk was closed."
+        assert [one.result(20).why for one in waiting] == [CLOSED] * 2
+    assert worker.take(order).why == CLOSED
     assert not any(process.is_alive() for process in (worker._pool._processes or {}).values())

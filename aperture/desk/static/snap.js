@@ -1,101 +1,218 @@
-// Sends a photo as soon as it is taken, and again while the connection is broken; counts the soak down.
+// Sends photos as they are taken, one after the other, and again while the connection is broken; times the soak.
 "use strict";
 
 const form = document.getElementById("snap");
 const photo = document.getElementById("photo");
 const progress = document.getElementById("progress");
+const again = document.getElementById("again");
 const result = document.getElementById("result");
 
+// --- the photos ---
+
+const TRIES = 8; // the pauses between them make one minute and a half
+const PATIENCE_SECONDS = 150; // the largest photo through a slow network, and others before it
+const waiting = []; // photos that the laptop does not have yet
+let sending = false;
+let answered = null; // a form that waits until all photos are sent, because it leaves this page
+
 function say(words, kind) {
-  progress.hidden = false;
+  progress.hidden = !words;
   progress.className = "says " + (kind || "");
   progress.textContent = words;
 }
 
 const pause = (seconds) => new Promise((go) => setTimeout(go, 1000 * seconds));
 
-// The same photo sent twice is one photo: the book knows it by its content.
-async function send(file) {
-  result.textContent = ""; // nobody should answer for the photo before
-  for (let tries = 0; ; tries++) {
-    try {
-      say(tries ? "Sending again …" : "Sending …");
-      const answer = await fetch("/snap", {
-        method: "POST",
-        headers: {
-          "X-CSRF": form.dataset.csrf,
-          "X-Name": encodeURIComponent(file.name),
-          "X-Reed": form.reed.value,
-          "X-State": form.state.value,
-          "Content-Type": "application/octet-stream",
-        },
-        body: file,
-      });
-      if (answer.status === 401 || answer.status === 403) return say("Scan the code on the laptop again.", "bad");
-      if (answer.status === 413) return say("That photo is too large.", "bad");
-      if (answer.status === 429) { say("A little too fast. Waiting …", "look"); await pause(20); continue; }
-      if (answer.ok) return show(await answer.json());
-      throw new Error(String(answer.status));
-    } catch (error) {
-      const wait = Math.min(30, 2 ** tries);
-      say(`The connection is broken. Next try in ${wait} s; keep this page open.`, "look");
-      await pause(wait);
-    }
+function chosen() {
+  const said = { reed: form.reed.value, state: form.state.value, seconds: form.seconds.value };
+  for (const file of photo.files) {
+    // Read now: a phone soon forgets where its camera put a photo.
+    waiting.push({ ...said, name: file.name, content: file.arrayBuffer().catch(() => null) });
+  }
+  photo.value = "";
+  form.reed.value = form.state.value = ""; // that was said of this photo, not of the next one
+  sendAll();
+}
+
+async function sendAll() {
+  if (sending) return;
+  sending = true;
+  again.hidden = true;
+  let through = true;
+  while (waiting.length && through) {
+    through = await send(waiting[0]);
+    if (through) waiting.shift();
+  }
+  sending = false;
+  again.hidden = through;
+  if (through) {
+    say("");
+    if (answered) answered.submit();
+  } else {
+    say(`The laptop does not answer. Is it awake, is the desk open, is this phone in its network? ${count()}`, "bad");
   }
 }
 
-async function show(done) {
-  if (!done.result) return say(done.why || "The photo could not be taken in.", "bad");
-  const part = await (await fetch(done.result)).text();
-  progress.hidden = true;
-  result.innerHTML = part; // made by the desk, in which everything is escaped
-  result.scrollIntoView();
+const count = () => (waiting.length === 1 ? "One photo waits here." : `${waiting.length} photos wait here.`);
+
+// False if the photo must wait. The same photo sent twice is one photo: the book knows it by its content.
+async function send(one) {
+  const content = await one.content;
+  if (!content || !content.byteLength) return refuse("The phone did not hand the photo over. Take it again.");
+  if (content.byteLength > Number(form.dataset.mostBytes)) {
+    return refuse("It is too large. Take it with the phone’s normal photo size.");
+  }
+  const headers = {
+    "X-CSRF": form.dataset.csrf,
+    "X-Name": encodeURIComponent(one.name),
+    "X-Reed": one.reed,
+    "X-State": one.state,
+    "X-Seconds": one.seconds,
+    "Content-Type": "application/octet-stream",
+  };
+  const answer = await ask("/snap", { method: "POST", headers, body: content });
+  if (!answer) return false;
+  const done = parsed(answer.text);
+  if (!answer.ok || !done || !done.result) return refuse(wordsOf(answer.status, done));
+  const part = await ask(done.result, {});
+  if (!part) return false;
+  if (!part.ok) return refuse(wordsOf(part.status, parsed(part.text)));
+  show(part.text); // made by the desk, in which everything is escaped
+  return true;
 }
 
-async function sendChosen() {
-  const file = photo.files[0];
-  if (!file) return;
-  await send(file);
-  photo.value = ""; // the next photo may have the same name
+// What the desk answers; null if it does not, or is busy, however often it is asked.
+async function ask(path, options) {
+  for (let tries = 1; ; tries++) {
+    const others = waiting.length > 1 ? ` ${waiting.length - 1} more wait.` : "";
+    say((tries > 1 ? "Sending again …" : "Sending …") + others);
+    let wait = Math.min(30, 2 ** (tries - 1));
+    let words = "The connection is broken.";
+    const stop = new AbortController();
+    const clock = setTimeout(() => stop.abort(), 1000 * PATIENCE_SECONDS);
+    try {
+      const headers = { Accept: "application/json", ...options.headers };
+      const answer = await fetch(path, { ...options, headers, signal: stop.signal });
+      const text = await answer.text();
+      if (answer.status !== 429 && answer.status !== 503) return { ok: answer.ok, status: answer.status, text };
+      words = "The laptop is busy.";
+      wait = Math.max(wait, Number(answer.headers.get("Retry-After")) || 0);
+    } catch (error) {
+      // There was no answer.
+    } finally {
+      clearTimeout(clock);
+    }
+    if (tries === TRIES) return null;
+    say(`${words} Next try in ${wait} s; keep this page open.${others}`, "look");
+    await pause(wait);
+  }
 }
 
-photo.addEventListener("change", sendChosen);
-sendChosen(); // somebody may have been faster than this script
+function parsed(text) {
+  try { return JSON.parse(text); } catch (error) { return null; }
+}
+
+function wordsOf(status, told) {
+  if (told && (told.why || told.what)) return told.why || `${told.what} ${told.advice}`;
+  return status === 413 ? "It is too large. Take it with the phone’s normal photo size."
+    : `The laptop’s answer was ${status}. Take the photo again.`;
+}
+
+function refuse(words) {
+  const block = document.createElement("article");
+  const line = block.appendChild(document.createElement("p"));
+  line.className = "says bad";
+  line.appendChild(document.createElement("strong")).textContent = "Not taken in.";
+  line.append(" ", words);
+  put(block);
+  return true;
+}
+
+function show(html) {
+  const holder = document.createElement("div");
+  holder.innerHTML = html;
+  put(holder.firstElementChild);
+}
+
+// The newest first; the same photo once.
+function put(block) {
+  const same = block.id && document.getElementById(block.id);
+  if (same) same.remove();
+  const typing = result.contains(document.activeElement);
+  result.prepend(block);
+  while (result.children.length > Number(result.dataset.recent)) result.lastElementChild.remove();
+  if (!typing) block.scrollIntoView();
+}
+
+photo.addEventListener("change", chosen);
+again.addEventListener("click", sendAll);
+window.addEventListener("online", sendAll);
+window.addEventListener("beforeunload", (event) => { if (waiting.length) event.preventDefault(); });
+result.addEventListener("submit", (event) => {
+  if (!waiting.length) return;
+  event.preventDefault();
+  answered = event.target;
+});
+chosen(); // somebody may have been faster than this script
 
 // --- the soak ---
 
 const button = document.getElementById("timer");
 const left = document.getElementById("left");
-let ticking = null;
+const FRESH_SECONDS = 600; // a photo later than this is hardly of this soak
+let sound = null;
+// When it began, for how many seconds; once it is over, how many it was. Kept while other pages are looked at.
+let soak = parsed(sessionStorage.getItem("soak"));
+
+const seconds = () => (Date.now() - soak.begun) / 1000;
+
+function keep(value) {
+  soak = value;
+  sessionStorage.setItem("soak", JSON.stringify(value));
+}
+
+// A phone lets a page sound only after it was touched, so this is done then.
+function unlock() {
+  try {
+    sound = sound || new AudioContext();
+    sound.resume();
+  } catch (error) { /* without sound the words stay */ }
+}
 
 function beep() {
-  try {
-    const sound = new AudioContext();
+  if (sound) {
     const tone = sound.createOscillator();
     tone.frequency.value = 880;
     tone.connect(sound.destination);
     tone.start();
     tone.stop(sound.currentTime + 0.8);
-  } catch (error) { /* without sound the words stay */ }
+  }
   if (navigator.vibrate) navigator.vibrate([300, 150, 300]);
 }
 
-function stop(words) {
-  clearInterval(ticking);
-  ticking = null;
-  button.textContent = "Start";
-  left.textContent = words;
+function tick() {
+  if (soak && seconds() > soak.total + FRESH_SECONDS) keep(null);
+  if (soak && soak.ran === undefined && seconds() >= soak.total) {
+    keep({ ...soak, ran: soak.total });
+    beep();
+  }
+  const over = soak && soak.ran !== undefined;
+  form.seconds.value = over ? soak.ran : "";
+  button.textContent = soak && !over ? "Stop" : "Start";
+  if (!soak) left.textContent = "not started";
+  else if (!over) left.textContent = `${Math.ceil(soak.total - seconds())} s left`;
+  else {
+    const words = soak.ran < soak.total ? "Stopped." : "Take it out, shake off the water, take the photo.";
+    left.textContent = `${words} It counts as soaked for ${soak.ran} s.`;
+  }
 }
 
 button.addEventListener("click", () => {
-  if (ticking) return stop("stopped");
-  const end = Date.now() + 1000 * Number(document.getElementById("seconds").value || 30);
-  button.textContent = "Stop";
-  const tick = () => {
-    const seconds = Math.ceil((end - Date.now()) / 1000);
-    if (seconds > 0) left.textContent = `${seconds} s left`;
-    else { stop("Take it out, shake off the water, take the photo."); beep(); }
-  };
-  ticking = setInterval(tick, 250);
+  unlock();
+  if (soak && soak.ran === undefined) keep({ ...soak, ran: Math.max(1, Math.round(seconds())) });
+  else keep({ begun: Date.now(), total: Number(document.getElementById("seconds").value) || 30 });
   tick();
 });
+document.addEventListener("click", () => { if (soak && !sound) unlock(); });
+setInterval(tick, 250);
+tick();
