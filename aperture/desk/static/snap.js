@@ -15,22 +15,26 @@ const waiting = []; // photos that the laptop does not have yet
 let sending = false;
 let answered = null; // a form that waits until all photos are sent, because it leaves this page
 
+let said = ["", ""];
+
 function say(words, kind) {
+  said = [words, kind];
   progress.hidden = !words;
   progress.className = "says " + (kind || "");
-  progress.textContent = words;
+  progress.textContent = waiting.length > 1 ? `${words} ${waiting.length - 1} more ${waiting.length > 2 ? "wait" : "waits"}.` : words;
 }
 
 const pause = (seconds) => new Promise((go) => setTimeout(go, 1000 * seconds));
 
 function chosen() {
-  const said = { reed: form.reed.value, state: form.state.value, seconds: form.seconds.value };
+  const typed = { reed: form.reed.value, state: form.state.value, seconds: form.seconds.value };
   for (const file of photo.files) {
     // Read now: a phone soon forgets where its camera put a photo.
-    waiting.push({ ...said, name: file.name, content: file.arrayBuffer().catch(() => null) });
+    waiting.push({ ...typed, name: file.name, content: file.arrayBuffer().catch(() => null) });
   }
   photo.value = "";
   form.reed.value = form.state.value = ""; // that was said of this photo, not of the next one
+  if (sending) say(...said);
   sendAll();
 }
 
@@ -49,11 +53,9 @@ async function sendAll() {
     say("");
     if (answered) answered.submit();
   } else {
-    say(`The laptop does not answer. Is it awake, is the desk open, is this phone in its network? ${count()}`, "bad");
+    say("The laptop does not answer. Is it awake, is the desk open, is this phone in its network? The photo waits here.", "bad");
   }
 }
-
-const count = () => (waiting.length === 1 ? "One photo waits here." : `${waiting.length} photos wait here.`);
 
 // False if the photo must wait. The same photo sent twice is one photo: the book knows it by its content.
 async function send(one) {
@@ -84,8 +86,7 @@ async function send(one) {
 // What the desk answers; null if it does not, or is busy, however often it is asked.
 async function ask(path, options) {
   for (let tries = 1; ; tries++) {
-    const others = waiting.length > 1 ? ` ${waiting.length - 1} more wait.` : "";
-    say((tries > 1 ? "Sending again …" : "Sending …") + others);
+    say(tries > 1 ? "Sending again …" : "Sending …");
     let wait = Math.min(30, 2 ** (tries - 1));
     let words = "The connection is broken.";
     const stop = new AbortController();
@@ -103,7 +104,7 @@ async function ask(path, options) {
       clearTimeout(clock);
     }
     if (tries === TRIES) return null;
-    say(`${words} Next try in ${wait} s; keep this page open.${others}`, "look");
+    say(`${words} Next try in ${wait} s; keep this page open.`, "look");
     await pause(wait);
   }
 }
@@ -120,6 +121,7 @@ function wordsOf(status, told) {
 
 function refuse(words) {
   const block = document.createElement("article");
+  block.className = "card photo";
   const line = block.appendChild(document.createElement("p"));
   line.className = "says bad";
   line.appendChild(document.createElement("strong")).textContent = "Not taken in.";
