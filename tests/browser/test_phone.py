@@ -178,7 +178,7 @@ def test_the_desk_s_own_words_are_shown(desk, page):
     expect(results(page).first).to_contain_text("They run from 1 to")
     desk.access._sessions.clear()
     choose(page, shot())
-    expect(results(page).first).to_contain_text("scan the code")
+    expect(results(page).first).to_contain_text("Scan the code on the laptop")
     keep(page, "refusals")
 
 
@@ -289,6 +289,7 @@ def test_a_photo_that_waits_is_not_lost_by_answering(desk, page):
     asks = results(page).first
     asks.get_by_label("Reed number").fill("3")
     choose(page, shot("b.jpg", slow=1))
+    expect(page.locator("#progress")).to_be_in_viewport()
     results(page).get_by_role("button", name="Say so").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("What the photo gave")
     assert [name for name, *_ in orders(desk)] == ["a.jpg", "b.jpg"]

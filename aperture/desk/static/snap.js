@@ -114,6 +114,7 @@ function parsed(text) {
 }
 
 function wordsOf(status, told) {
+  if (status === 401) return "This desk does not know this phone any more. Scan the code on the laptop, then take the photo again.";
   if (told && (told.why || told.what)) return told.why || `${told.what} ${told.advice}`;
   return status === 413 ? "It is too large. Take it with the phone’s normal photo size."
     : `The laptop’s answer was ${status}. Take the photo again.`;
