@@ -178,17 +178,18 @@ def _photos_in_folder(folder: Path) -> list[Path]:
     # Links to folders are not followed: they can lead in a circle.
     for here, folders, files in os.walk(folder, onerror=note):
         folders[:] = [name for name in folders if not name.startswith(".")]
-        found += [Path(here, name) for name in files if _is_called_like_a_photo(name)]
-    return sorted(found + closed, key=lambda path: [_natural(part) for part in path.parts])
+        found += [Path(here, name) for name in files if is_called_like_a_photo(name)]
+    return sorted(found + closed, key=lambda path: [natural_order(part) for part in path.parts])
 
 
-def _is_called_like_a_photo(name: str) -> bool:
+def is_called_like_a_photo(name: str) -> bool:
+    """Whether a file in a folder is taken for a photo, going by its name."""
     path = Path(name)
     ours = path.stem.endswith((ANNOTATED, PAIRED)) or re.search(rf"{ANNOTATED}_\d+$", path.stem)
     return not name.startswith(".") and path.suffix.lower() in PHOTO_SUFFIXES and not ours
 
 
-def _natural(name: str) -> tuple[list[tuple[str, int]], str]:
+def natural_order(name: str) -> tuple[list[tuple[str, int]], str]:
     """A key that sorts R2 before R10, whatever the case."""
     # Text and numbers alternate: ["r", "10", "_dry"].
     text_and_numbers = re.split(r"([0-9]+)", name.casefold())

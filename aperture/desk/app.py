@@ -10,7 +10,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
-from aperture.desk import book_pages, phone, picture, review, snap
+from aperture.desk import book_pages, importing, phone, picture, review, snap
 from aperture.desk.access import CAMERA_SECONDS, Session
 from aperture.desk.shield import Shield
 from aperture.desk.web import HERE, Desk, desk_of, page, see, session_of, trouble_page
@@ -39,6 +39,7 @@ def create_app(desk: Desk) -> ASGIApp:
             *snap.routes,
             *review.routes,
             *book_pages.routes,
+            *importing.routes,
             *picture.routes,
             *phone.routes,
             Mount("/static", StaticFiles(directory=HERE / "static")),

@@ -1,35 +1,41 @@
-"""The book's pages: the tray of reeds, one reed with its forms, what is due, lots and orders, an import."""
+"""The book's pages: the tray of reeds, one reed with its forms, what is due, lots and orders."""
 
-from datetime import date, datetime
-from typing import cast
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from typing import Any, cast
 
-from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from aperture.book.decide import decide
 from aperture.book.due import HEADINGS, due
 from aperture.book.facts import soak_change, soak_times, squeeze_change
-from aperture.book.lot_record import lot_records, of_source, reasons_for_seller
-from aperture.book.order_plan import plan_order
-from aperture.book.records import ACTIONS, FAULTS, RESPONSES, Action, Entry, History
-from aperture.book.return_sheet import return_sheet
-from aperture.book.rules import CAUTIONS, SQUEEZE_CAUTION, Advised, advise, advise_all
+from aperture.book.ledger import Book
+from aperture.book.lot_record import LotRecord, lot_records, of_source, reasons_for_seller
+from aperture.book.order_plan import OrderPlan, plan_order
+from aperture.book.records import ACTIONS, FAULTS, RESPONSES, Action, Entry, History, Reed
+from aperture.book.return_sheet import GOING_BACK, return_sheet
+from aperture.book.rules import CAUTIONS, FOLLOWED_BY, SQUEEZE_CAUTION, Advised, advise, advise_all
 from aperture.book.shares import cost_per_usable, share
 from aperture.book.soak_trend import soak_trend
-from aperture.book.words import cost_words, recorded, share_words, soaking_words
+from aperture.book.words import cost_words, recorded, seen_words, share_words, soaking_words
 from aperture.card import CARD, FACES
+from aperture.desk.fields import day, decimal, reed_in_address, reed_number, text
 from aperture.desk.plots import Plot, Point, plot
+from aperture.desk.review import what_is_missing, why_look
 from aperture.desk.tips import tip_view
-from aperture.desk.uploads import received, stored, take
 from aperture.desk.web import desk_of, desk_only, page, safe_form, see
 from aperture.errors import BookError
 from aperture.report import NAMES, UNITS, change_lines
 from aperture.verdict import Change
 
-MOST_FILES = 200
+# How sure one can ask to be of an order, in per cent.
+SURE = ("80", "90", "95", "99")
+MOST_NEEDED = 1000
+# Nobody squeezes, photographs and squeezes again within this time.
+ONE_SQUEEZE = timedelta(seconds=10)
 
 
 @desk_only
@@ -37,18 +43,22 @@ async def reeds(request: Request) -> Response:
     """The tray: every reed with its small picture and class."""
     everything = request.query_params.get("all") == "1"
     told = [(history, advised) for history, advised in _told(request) if everything or not history.gone]
+    latest = {history.reed.number: history.reed.id for history, _ in told}
     tray = [
         {
             "reed": history.reed,
+            "earlier": latest[history.reed.number] != history.reed.id,
             "gone": history.gone,
             "decided": history.decision.action if history.decision else None,
             "next": advised.action,
-            "states": [(state, history.latest(state)) for state in ("dry", "soaked")],
-            "view": _view(history.latest("soaked") or history.latest("dry")),
+            "pair": _pair(history),
         }
         for history, advised in told
     ]
-    return page(request, "reeds.html", tray=tray, everything=everything, most=CARD.reed_tags.count)
+    with desk_of(request).open_book() as book:
+        lots = [lot.code for lot in book.lots()]
+    most = CARD.reed_tags.count
+    return page(request, "reeds.html", tray=tray, everything=everything, lots=lots, most=most)
 
 
 @desk_only
@@ -56,18 +66,21 @@ async def reed(request: Request) -> Response:
     """Everything about one reed, and the forms to enter what hands and ears found."""
     desk, today = desk_of(request), date.today()
     with desk.open_book() as book:
-        history = book.history(book.reed(_reed_number(request)))
+        this, same_number = _reed_asked_for(request, book)
+        history = book.history(this)
         lots = [lot.code for lot in book.lots()]
     advised = advise(history, desk.settings.soaking, today)
-    pair = [(state, history.latest(state)) for state in ("dry", "soaked")]
     return page(
         request,
         "reed.html",
         history=history,
+        others=[other for other in same_number if other != this],
+        earlier=this != same_number[-1],
         advised=advised,
+        needs_reason=advised.action in FOLLOWED_BY,
         cautions=advised.cautions or CAUTIONS,
         squeeze_caution=SQUEEZE_CAUTION,
-        pair=[(state, entry, _view(entry)) for state, entry in pair],
+        pair=_pair(history),
         rows=[_row(entry) for entry in history.entries],
         names=list(NAMES.values()),
         changes=_changes(history),
@@ -82,17 +95,29 @@ async def reed(request: Request) -> Response:
 
 @desk_only
 async def enter_reed(request: Request) -> Response:
-    """A new reed, or a reed's lot, place and player anew."""
+    """A new reed; or of one that is here, its lot, place or player anew. What is empty stays as it was."""
     form = await safe_form(request)
-    number = int(_text(form, "number") or 0)
+    number = reed_number(form, "number")
+    if number is None:
+        raise HTTPException(400, "The reed's number is missing. Nothing was written.")
+    lot, slot, player = (text(form, name) for name in ("lot", "slot", "player"))
     with desk_of(request).open_book() as book, book.writing():
-        known = book.reeds_with_number(number)
-        details = (_text(form, "lot"), _text(form, "slot"), _text(form, "player"))
-        if known and not book.is_gone(known[-1]):
-            book.change_reed(known[-1], *details)
+        now = book.reed_at(number, datetime.now())
+        if now is None:
+            book.add_reed(number, lot, slot, player)
         else:
-            book.add_reed(number, *details)
+            book.change_reed(now, lot or now.lot, slot or now.slot, player or now.player)
     return see(f"/reed/{number}")
+
+
+@desk_only
+async def change_reed(request: Request) -> Response:
+    """A reed's lot, place and player as its page has them; what is empty there is not known any more."""
+    form = await safe_form(request)
+    with desk_of(request).open_book() as book:
+        this = book.reed(reed_in_address(request))
+        book.change_reed(this, text(form, "lot"), text(form, "slot"), text(form, "player"))
+    return see(f"/reed/{this.number}")
 
 
 @desk_only
@@ -100,30 +125,25 @@ async def enter_check(request: Request) -> Response:
     """A check by hand."""
     form = await safe_form(request)
     faults = {name: form[name] == "yes" for name in FAULTS if form.get(name) in ("yes", "no")}
-    cents = _decimal(form, "cents")
+    cents = decimal(form, "cents")
     with desk_of(request).open_book() as book:
-        this = book.reed(_reed_number(request))
-        if not faults and cents is None and not _text(form, "response") and not _text(form, "note"):
+        this = book.reed(reed_in_address(request))
+        if not faults and cents is None and not text(form, "response") and not text(form, "note"):
             raise BookError("book-entry-wrong", "nothing was looked at")
-        book.add_check(
-            this,
-            datetime.now(),
-            faults,
-            _text(form, "response"),
-            cents,
-            _text(form, "note"),
-            _text(form, "by"),
-        )
+        response, note, by = (text(form, name) for name in ("response", "note", "by"))
+        book.add_check(this, datetime.now(), faults, response, cents, note, by)
     return see(f"/reed/{this.number}")
 
 
 @desk_only
 async def enter_squeeze(request: Request) -> Response:
-    """A squeeze."""
+    """A squeeze; a button that was pressed twice is one."""
     form = await safe_form(request)
-    with desk_of(request).open_book() as book:
-        this = book.reed(_reed_number(request))
-        book.add_squeeze(this, datetime.now(), by=_text(form, "by"))
+    now = datetime.now()
+    with desk_of(request).open_book() as book, book.writing():
+        this = book.reed(reed_in_address(request))
+        if not any(abs(now - squeeze.done_at) < ONE_SQUEEZE for squeeze in book.history(this).squeezes):
+            book.add_squeeze(this, now, by=text(form, "by"))
     return see(f"/reed/{this.number}")
 
 
@@ -133,9 +153,9 @@ async def enter_decision(request: Request) -> Response:
     form = await safe_form(request)
     desk = desk_of(request)
     with desk.open_book() as book:
-        this = book.reed(_reed_number(request))
-        action = cast("Action", _text(form, "action") or "")
-        by, reason = _text(form, "by") or "", _text(form, "reason")
+        this = book.reed(reed_in_address(request))
+        action = cast("Action", text(form, "action") or "")
+        by, reason = text(form, "by") or "", text(form, "reason")
         decide(book, this, action, by, reason, datetime.now(), desk.settings)
     return see(f"/reed/{this.number}")
 
@@ -145,7 +165,7 @@ async def due_page(request: Request) -> Response:
     """What is to be done today."""
     tasks = due(_told(request))
     with desk_of(request).open_book() as book:
-        unfiled = book.unfiled()
+        unfiled = [(entry, what_is_missing(entry)) for entry in book.unfiled()]
     groups = [(heading, [task for task in tasks if task.kind == kind]) for kind, heading in HEADINGS.items()]
     groups = [(heading, mine) for heading, mine in groups if mine]
     return page(request, "due.html", groups=groups, unfiled=unfiled, today=date.today())
@@ -153,38 +173,51 @@ async def due_page(request: Request) -> Response:
 
 @desk_only
 async def lots(request: Request) -> Response:
-    """The lots, and how many reeds to order."""
+    """The lots, how many reeds to order, and a form for a lot: empty, or with one that is to be changed."""
+    asked = request.query_params
     with desk_of(request).open_book() as book:
-        records = lot_records(book.lots(), book.histories())
+        histories = book.histories()
+        records = lot_records(book.lots(), histories)
+        change = book.lot(asked["change"]) if asked.get("change") else None
+    to_go = [
+        one.lot.code for one in histories if one.lot and one.decision and one.decision.action in GOING_BACK
+    ]
     rows = []
     for record in records:
         found, price = share(record.usable, record.judged), record.lot.price_per_reed
         cost = cost_per_usable(price, found) if price is not None else None
         rows.append((record, share_words(found), cost_words(cost)))
     sources = sorted({record.lot.source for record in records})
-    need, sure = request.query_params.get("need", ""), request.query_params.get("sure", "90")
-    source = request.query_params.get("source") or (sources[0] if sources else "")
-    plan = None
-    if need.isdecimal() and 1 <= int(need) <= 1000 and sure in ("80", "90", "95", "99"):
-        mine = [(record.usable, record.judged) for record in of_source(records, source)]
-        plan = plan_order(int(need), int(sure) / 100, mine)
-    asked = {"need": need or "12", "sure": sure, "source": source}
-    return page(request, "lots.html", rows=rows, sources=sources, plan=plan, asked=asked)
+    source = asked.get("source") or (sources[0] if sources else "")
+    wanted = {"need": asked.get("need") or "12", "sure": asked.get("sure") or "90", "source": source}
+    plan = _plan(records, **wanted) if "need" in asked else None
+    return page(
+        request,
+        "lots.html",
+        to_go=to_go,
+        rows=rows,
+        sources=sources,
+        plan=plan,
+        asked=wanted,
+        change=change,
+        sure=SURE,
+    )
 
 
 @desk_only
 async def enter_lot(request: Request) -> Response:
-    """A lot, or its details anew."""
+    """A lot; or of one that is there, its details anew. What is empty stays as it was, but in the form that
+    showed how it was: there it is not known any more."""
     form = await safe_form(request)
-    with desk_of(request).open_book() as book:
-        book.add_lot(
-            _text(form, "code") or "",
-            _text(form, "source") or "",
-            _day(form, "ordered_on"),
-            _day(form, "return_by"),
-            _decimal(form, "price"),
-            _text(form, "strength"),
-        )
+    code, source, strength = (text(form, name) for name in ("code", "source", "strength"))
+    ordered_on, return_by, price = day(form, "ordered_on"), day(form, "return_by"), decimal(form, "price")
+    with desk_of(request).open_book() as book, book.writing():
+        now = next((lot for lot in book.lots() if lot.code.casefold() == (code or "").casefold()), None)
+        if now is not None and form.get("change") != "yes":
+            source, strength = source or now.source, strength or now.strength
+            ordered_on, return_by = ordered_on or now.ordered_on, return_by or now.return_by
+            price = now.price_per_reed if price is None else price
+        book.add_lot(code or "", source or "", ordered_on, return_by, price, strength)
     return see("/lots")
 
 
@@ -198,49 +231,18 @@ async def sheet(request: Request) -> Response:
     return Response(pdf, media_type="application/pdf")
 
 
-@desk_only
-async def import_page(request: Request) -> Response:
-    """Where a folder of photos is dropped."""
-    with desk_of(request).open_book() as book:
-        codes = [lot.code for lot in book.lots()]
-    return page(request, "import.html", lots=codes, done=None)
-
-
-@desk_only
-async def import_photo(request: Request) -> Response:
-    """One photo of a folder, sent by our script."""
-    lot = request.headers.get("x-lot") or None
-    async with received(request) as photo:
-        done = await take(request, photo, lot=lot)
-    return JSONResponse({"name": photo.name, "what": done.what, "why": done.why})
-
-
-@desk_only
-async def import_photos(request: Request) -> Response:
-    """The same without a script: several photos in one form."""
-    form = await safe_form(request, files=MOST_FILES)
-    done = []
-    for upload in form.getlist("photos"):
-        if isinstance(upload, UploadFile):
-            async with stored(upload) as photo:
-                done.append((photo.name, await take(request, photo, lot=_text(form, "lot"))))
-    return page(request, "import.html", lots=[], done=done)
-
-
 routes = [
     Route("/reeds", reeds),
     Route("/reeds", enter_reed, methods=["POST"]),
-    Route("/reed/{number:int}", reed),
-    Route("/reed/{number:int}/check", enter_check, methods=["POST"]),
-    Route("/reed/{number:int}/squeeze", enter_squeeze, methods=["POST"]),
-    Route("/reed/{number:int}/decision", enter_decision, methods=["POST"]),
+    Route("/reed/{number}", reed),
+    Route("/reed/{number}/details", change_reed, methods=["POST"]),
+    Route("/reed/{number}/check", enter_check, methods=["POST"]),
+    Route("/reed/{number}/squeeze", enter_squeeze, methods=["POST"]),
+    Route("/reed/{number}/decision", enter_decision, methods=["POST"]),
     Route("/due", due_page),
     Route("/lots", lots),
     Route("/lots", enter_lot, methods=["POST"]),
     Route("/lot/{lot}/return-sheet.pdf", sheet),
-    Route("/import", import_page),
-    Route("/import", import_photos, methods=["POST"]),
-    Route("/import/photo", import_photo, methods=["POST"]),
 ]
 
 
@@ -251,8 +253,47 @@ def _told(request: Request) -> list[tuple[History, Advised]]:
     return advise_all(histories, desk.settings.soaking, date.today())
 
 
-def _view(entry: Entry | None) -> object:
-    return tip_view(entry.reading) if entry is not None else None
+def _reed_asked_for(request: Request, book: Book) -> tuple[Reed, list[Reed]]:
+    """The reed that a page is about, and all that have or had its number, the oldest first.
+
+    It is the one that has the number now, or had it last; or, named by its id, an earlier one.
+    """
+    number, earlier = reed_in_address(request), request.query_params.get("id", "")
+    last = book.reed(number)
+    same_number = book.reeds_with_number(number)
+    return next((reed for reed in same_number if str(reed.id) == earlier), last), same_number
+
+
+def _pair(history: History) -> list[dict[str, Any]]:
+    """The latest photo dry and soaked, each with its class, what is drawn of it, and why to look at it."""
+    latest = [(state, history.latest(state)) for state in FACES]
+    return [
+        {
+            "state": state,
+            "entry": entry,
+            "seen": seen_words(entry.reading) if entry and entry.reading.measured else None,
+            "view": tip_view(entry.reading) if entry else None,
+            "look": why_look(history, entry) if entry else None,
+        }
+        for state, entry in latest
+    ]
+
+
+def _plan(records: Sequence[LotRecord], need: str, sure: str, source: str) -> OrderPlan:
+    """How many to order.
+
+    Raises
+    ------
+    HTTPException : 400, that cannot be asked.
+    BookError : no lot came from that source.
+    """
+    if not (need.isdecimal() and len(need) <= 4 and 1 <= int(need) <= MOST_NEEDED):
+        raise HTTPException(400, f"“{need}” usable reeds: say a number from 1 to {MOST_NEEDED}.")
+    if sure not in SURE:
+        raise HTTPException(400, f"“{sure}” % sure: choose {', '.join(SURE[:-1])} or {SURE[-1]}.")
+    # In a book without lots there is no source to choose; the plan says that nothing is known yet.
+    mine = of_source(records, source) if records else []
+    return plan_order(int(need), int(sure) / 100, [(record.usable, record.judged) for record in mine])
 
 
 def _row(entry: Entry) -> dict[str, object]:
@@ -261,7 +302,7 @@ def _row(entry: Entry) -> dict[str, object]:
         "entry": entry,
         "when": f"{entry.photo.when:%Y-%m-%d %H:%M}",
         "soaking": soaking_words(entry.filing.soaking),
-        "seen": entry.reading.seen if entry.reading.measured else "refused",
+        "seen": seen_words(entry.reading) if entry.reading.measured else "refused",
         "numbers": [recorded(entry.reading.record, name, UNITS[name]) for name in NAMES],
     }
 
@@ -304,29 +345,3 @@ def _plots(history: History) -> list[Plot]:
     if len(times) > 1:
         plots.append(plot("Soak it needed", "s", times))
     return plots
-
-
-def _reed_number(request: Request) -> int:
-    return int(request.path_params["number"])
-
-
-def _text(form: FormData, name: str) -> str | None:
-    """What was typed into a field; None for nothing."""
-    value = form.get(name)
-    return value.strip() or None if isinstance(value, str) else None
-
-
-def _decimal(form: FormData, name: str) -> float | None:
-    text = _text(form, name)
-    try:
-        return float(text.replace(",", ".").replace("−", "-")) if text else None
-    except ValueError:
-        raise BookError("book-entry-wrong", f"{text!r} is no number") from None
-
-
-def _day(form: FormData, name: str) -> date | None:
-    text = _text(form, name)
-    try:
-        return date.fromisoformat(text) if text else None
-    except ValueError:
-        raise HTTPException(400, f"{text!r} is no date.") from None

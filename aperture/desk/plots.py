@@ -7,6 +7,7 @@ from datetime import datetime
 
 WIDTH, HEIGHT = 460, 200
 LEFT, RIGHT, TOP, BOTTOM = 52, 12, 14, 34
+MARKS = {"dry": "■", "soaked": "●"}
 
 
 @dataclass(frozen=True)
@@ -33,13 +34,14 @@ class Dot:
 
 @dataclass(frozen=True)
 class Plot:
-    """A drawing of `WIDTH` x `HEIGHT`: dots, and lines with their labels along both axes."""
+    """A drawing of `WIDTH` x `HEIGHT`: dots, lines with their labels along both axes, what marks mean."""
 
     title: str
     unit: str
     dots: tuple[Dot, ...]
     levels: tuple[tuple[float, str], ...]
     days: tuple[tuple[float, str], ...]
+    legend: str
     width: int = WIDTH
     height: int = HEIGHT
     left: int = LEFT
@@ -79,10 +81,13 @@ def plot(title: str, unit: str, points: Sequence[Point]) -> Plot:
     )
     levels = tuple((y(step * n), f"{step * n:g}") for n in range(round(top / step) + 1))
     ends = sorted(points, key=lambda point: point.when)
-    days = [(x(ends[0].when.timestamp()), f"{ends[0].when:%d %b}")]
-    if ends[-1].when.date() != ends[0].when.date():
-        days.append((x(ends[-1].when.timestamp()), f"{ends[-1].when:%d %b}"))
-    return Plot(title, unit, dots, levels, tuple(days))
+    one_day = ends[-1].when.date() == ends[0].when.date()
+    days = [(x(ends[0].when.timestamp()), f"{ends[0].when:{'%d %b, %H:%M' if one_day else '%d %b'}}")]
+    if ends[-1].when != ends[0].when:
+        days.append((x(ends[-1].when.timestamp()), f"{ends[-1].when:{'%H:%M' if one_day else '%d %b'}}"))
+    marks = {state: f"{mark} {state}" for state, mark in MARKS.items() if state in {p.state for p in points}}
+    legend = ", ".join([*marks.values(), *(["bars ±"] if any(point.u > 0.0 for point in points) else [])])
+    return Plot(title, unit, dots, levels, tuple(days), legend)
 
 
 def nice_step(rough: float) -> float:

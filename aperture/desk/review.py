@@ -1,16 +1,31 @@
 """The review: photos that need eyes, one at a time, and what a person says of each."""
 
-from typing import Any
+from collections.abc import Sequence
+from typing import Any, cast
 
 from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from aperture.book.intake import soaked_as
 from aperture.book.ledger import Book
-from aperture.book.records import Entry, Filing, History, Reading, Soaking, short_code
-from aperture.book.words import recorded
+from aperture.book.records import (
+    AGES,
+    WETTED,
+    Age,
+    Entry,
+    Filing,
+    History,
+    Reading,
+    Soaking,
+    Water,
+    Wetted,
+    short_code,
+)
+from aperture.book.words import WATER, recorded, seen_words
 from aperture.card import CARD, FACES
+from aperture.desk.fields import decimal, reed_number, text
 from aperture.desk.outlines import (
     NUMBERS,
     corrected_outline,
@@ -23,12 +38,13 @@ from aperture.desk.outlines import (
 from aperture.desk.tips import tip_view
 from aperture.desk.web import desk_of, desk_only, page, safe_form, see
 from aperture.errors import BookError
-from aperture.flags import FLAGS, WHICH_REED
+from aperture.flags import FLAGS, WHICH_REED, Flag
 from aperture.report import NAMES, UNITS
+from aperture.settings import Settings
 
 SHAPES = ("shut", "elliptical", "round")
 RETAKE = "A person asked for a retake."
-SAID = ("confirm", "override", "retake", "reed", "state", "outline")
+SAID = ("confirm", "override", "retake", "reed", "outline")
 # Why photos wait, the most useful to settle first: until it is known which reed a photo shows, it counts for
 # none; then those whose next step depends on the answer; last those that only another photo helps.
 WHICH, BORDERLINE, ROUND, SHUT, DOUBTFUL, CHECK_OFF, REFUSED = KINDS = (
@@ -58,10 +74,12 @@ async def one_page(request: Request) -> Response:
     desk = desk_of(request)
     with desk.open_book() as book:
         entry = _entry(book, request.path_params["sha"])
-        waiting = [other for other, _ in queue(book)]
+        queued = queue(book)
+        waiting = [other for other, _ in queued]
         reed = book.reed_with_id(entry.filing.reed_id) if entry.filing.reed_id is not None else None
         other = _other_state(book.history(reed), entry) if reed is not None else None
     reading, record = entry.reading, entry.reading.record
+    flags = [FLAGS[code] for code in record["flags"] if code in FLAGS]
     shown = sorted([one for one in (entry, other) if one], key=lambda one: one.filing.state or "")
     following = _following(waiting, entry, request.query_params.get("then"))
     return page(
@@ -70,8 +88,16 @@ async def one_page(request: Request) -> Response:
         entry=entry,
         reed=reed,
         record=record,
-        shown=[(one, tip_view(one.reading), _numbers(one.reading)) for one in shown],
-        flags=[FLAGS[code] for code in record["flags"] if code in FLAGS],
+        shown=[(one, _seen(one.reading), tip_view(one.reading), _numbers(one.reading)) for one in shown],
+        advice=_advice_on(record["reason"] or "", flags),
+        # "Wide" stands in the class, and what to do about it depends on more than this photo.
+        flags=[
+            flag
+            for flag in flags
+            if flag.code != "wide" and flag.sentence.removesuffix(".") not in (record["reason"] or "")
+        ],
+        missing=what_is_missing(entry) if _is_unfiled(entry) and not reading.retake_asked else None,
+        why=next((why for other, why in queued if other.photo.id == entry.photo.id), None),
         following=following[0] if following else None,
         left=len(following),
         then=request.query_params.get("then", ""),
@@ -80,6 +106,9 @@ async def one_page(request: Request) -> Response:
         by=desk.state.get("by", ""),
         shapes=SHAPES,
         most=CARD.reed_tags.count,
+        waters=WATER,
+        wetted=WETTED,
+        ages=AGES,
     )
 
 
@@ -96,14 +125,17 @@ async def answer(request: Request) -> Response:
     with desk.open_book() as book:
         entry = _entry(book, request.path_params["sha"])
         following = _following([other for other, _ in queue(book)], entry, str(form.get("then", "")))
-        if said in ("reed", "state"):
+        if said == "reed":
+            free = _free_number(book, entry, form)
+            if free is not None and form.get("make") != "yes":
+                return page(request, "make_reed.html", entry=entry, number=free, form=_repeated(form))
             with book.writing():
-                _file(book, entry, form, by)
+                _file(book, entry, form, by, desk.settings)
         else:
             record, outline_mm = _person_s(book, entry, said, form)
             _add(book, entry, record, outline_mm, by)
     after = following[0] if following else None
-    if said in ("outline", "reed", "state"):  # it is looked at once more
+    if said in ("outline", "reed"):  # it is looked at once more
         return see(f"/review/{entry.photo.sha256}" + (f"?then={after}" if after else ""))
     return see(f"/review/{after}" if after else "/review")
 
@@ -122,17 +154,26 @@ def queue(book: Book) -> list[tuple[Entry, str]]:
     one of which a later photo in the same state was measured. One of which nobody knows the reed or the state
     waits until that is said, or a retake is asked for.
     """
-    waiting = []
-    for entry in book.unfiled():
-        if entry.reading.record["reason"] != RETAKE:
-            waiting.append((entry, entry.filing.reason or "Which reed is it, and in which state?"))
+    waiting = [(entry, what_is_missing(entry)) for entry in book.unfiled()]
     for history in book.histories():
         if not history.gone:
-            waiting += [(entry, why) for entry in history.entries if (why := _why(history, entry))]
+            waiting += [(entry, why) for entry in history.entries if (why := why_look(history, entry))]
     return sorted(waiting, key=lambda one: KINDS.index(_kind(one[0])))
 
 
-def _why(history: History, entry: Entry) -> str | None:
+def _is_unfiled(entry: Entry) -> bool:
+    return entry.filing.reed_id is None or entry.filing.state is None
+
+
+def what_is_missing(entry: Entry) -> str:
+    """Why nobody knows which reed, or which state, a photo shows."""
+    if entry.filing.reason and entry.filing.by is None:
+        return entry.filing.reason
+    return "In which state was it?" if entry.filing.reed_id is not None else "Which reed is it?"
+
+
+def why_look(history: History, entry: Entry) -> str | None:
+    """Why a photo of a reed needs eyes; None if it does not, or if somebody has looked."""
     record = entry.reading.record
     if entry.filing.state is None or entry.reading.origin == "person":
         return None
@@ -158,7 +199,7 @@ def _doubts(entry: Entry) -> list[str]:
 def _kind(entry: Entry) -> str:
     """The one of `KINDS` that a waiting photo is of."""
     doubts = _doubts(entry)
-    if entry.filing.reed_id is None or entry.filing.state is None or WHICH_REED & set(doubts):
+    if _is_unfiled(entry) or WHICH_REED & set(doubts):
         return WHICH
     if not entry.reading.measured:
         return REFUSED
@@ -238,6 +279,18 @@ def _other_state(history: History, entry: Entry) -> Entry | None:
     return min(others, key=lambda other: abs(other.photo.when - entry.photo.when), default=None)
 
 
+def _advice_on(reason: str, flags: Sequence[Flag]) -> str:
+    """What to do about the reason for which a photo is doubted or refused."""
+    said = [flag.advice for flag in flags if flag.sentence.removesuffix(".") in reason]
+    return said[0] if said else ""
+
+
+def _seen(reading: Reading) -> str:
+    if reading.retake_asked:
+        return "retake"
+    return seen_words(reading) if reading.measured else "refused"
+
+
 def _numbers(reading: Reading) -> list[tuple[str, str]]:
     record = reading.record
     if not reading.measured:
@@ -262,15 +315,35 @@ def _add(
     )
 
 
-def _file(book: Book, entry: Entry, form: FormData, by: str) -> None:
-    """File a photo anew."""
-    was = entry.filing
-    number, said = str(form.get("reed", "")).strip(), form.get("state")
-    reed_id = was.reed_id
-    if number:
-        if not number.isdecimal() or len(number) > 5:
-            raise BookError("book-entry-wrong", f"{number!r} is no reed's number")
-        reed_id = book.known_or_new(int(number)).id
-    state = next((face for face in FACES if face == said), was.state)
-    soaking = was.soaking if state == "soaked" else Soaking()
-    book.add_filing(entry.photo, Filing(reed_id, state, soaking, "corrected in the review", by))
+def _free_number(book: Book, entry: Entry, form: FormData) -> int | None:
+    """The number that was typed if no reed has it, or had it when the photo was taken; else None."""
+    number = reed_number(form, "reed")
+    return number if number is not None and book.reed_at(number, entry.photo.when) is None else None
+
+
+def _repeated(form: FormData) -> list[tuple[str, str]]:
+    """What was sent, to send it once more."""
+    return [(name, said) for name, said in form.multi_items() if isinstance(said, str) and name != "csrf"]
+
+
+def _file(book: Book, entry: Entry, form: FormData, by: str, settings: Settings) -> None:
+    """File a photo anew. What is empty stays as it was."""
+    was, photo = entry.filing, entry.photo
+    number = reed_number(form, "reed")
+    reed_id = was.reed_id if number is None else book.known_or_new(number, photo.when).id
+    state = next((face for face in FACES if face == form.get("state")), was.state)
+    if number is None and text(form, "state") is None:
+        raise BookError("book-entry-wrong", "say which reed it is, or in which state")
+    soaking = Soaking()
+    if state == "soaked":
+        before = was.soaking if was.state == "soaked" else Soaking()
+        seconds, water, wetted, age = (text(form, name) for name in ("seconds", "water", "wetted", "age"))
+        said = Soaking(
+            before.seconds if seconds is None else decimal(form, "seconds"),
+            cast("Water | None", water or before.water),
+            cast("Wetted | None", wetted or before.wetted),
+            cast("Age | None", age or before.age),
+        )
+        reed = book.reed_with_id(reed_id) if reed_id is not None else None
+        soaking = said if was.state == "soaked" else soaked_as(said, settings, book, reed, photo)
+    book.add_filing(photo, Filing(reed_id, state, soaking, "corrected in the review", by))

@@ -15,6 +15,7 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from aperture import __version__
 from aperture.book.ledger import Book
 from aperture.desk.access import Access, Session
+from aperture.desk.wording import page_words
 from aperture.errors import ApertureError
 from aperture.flags import FLAGS
 from aperture.settings import Settings
@@ -27,6 +28,7 @@ _pages = Environment(
     loader=FileSystemLoader(HERE / "templates"),
     autoescape=True,
     undefined=StrictUndefined,
+    finalize=page_words,
     trim_blocks=True,
     lstrip_blocks=True,
 )

@@ -1,5 +1,7 @@
 """A desk for tests: a book in a folder of its own, and browsers that are in, or not."""
 
+from datetime import date, datetime
+
 import pytest
 
 pytest.importorskip("starlette", reason="the desk's packages are not installed: pip install 'aperture[desk]'")
@@ -7,6 +9,7 @@ pytest.importorskip("starlette", reason="the desk's packages are not installed: 
 from starlette.testclient import TestClient
 
 from aperture.book.ledger import Book
+from aperture.book.records import Soaking
 from aperture.desk.access import Access
 from aperture.desk.app import create_app
 from aperture.desk.web import Desk
@@ -14,6 +17,7 @@ from aperture.desk.work import take_one
 from aperture.settings import Settings, change_settings
 from tests.book.conftest import enter  # noqa: F401 (a fixture)
 
+ROUND = {"height_mm": 2.1, "width_mm": 6.4}
 ADDRESS, LAN = "127.0.0.1:8377", "10.0.0.5:8377"
 
 
@@ -87,3 +91,23 @@ def new_camera(app, desk):
 def camera(app, desk):
     """A phone that scanned the code."""
     return new_camera(app, desk)
+
+
+@pytest.fixture
+def filled(desk, enter):  # noqa: F811
+    """A desk whose book has a lot and three reeds."""
+    with desk.open_book() as book:
+        book.add_lot("26a", "north", date(2026, 9, 14), date(2036, 10, 19), 21.0, "<b>medium</b>")
+        for number in (5, 6, 7):
+            reed = book.add_reed(number, "26a")
+            enter(book, reed, "dry", datetime(2026, 10, 5, 14, number))
+            soaking = Soaking(30.0, "room", "water", "new")
+            enter(
+                book,
+                reed,
+                "soaked",
+                datetime(2026, 10, 5, 15, number),
+                soaking,
+                **(ROUND if number == 7 else {}),
+            )
+    return desk

@@ -1,14 +1,13 @@
 """The desk's pages: what they show, what their forms do, and that everybody can use them."""
 
 import re
-from datetime import date, datetime
+from datetime import datetime
 from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from aperture.book.records import Soaking
 from aperture.canvas import Window
 from aperture.desk import plots, review
 from aperture.desk.outlines import corrected_outline, handles, measured_by_hand, smooth
@@ -22,7 +21,6 @@ from tests.desk.conftest import enter  # noqa: F401
 ROOT = Path(__file__).parents[2]
 PHOTO = ROOT / "fixtures" / "photos" / "reed-tag.jpg"  # reed 12, dry: the tag and the card say it
 WINDOW = (36.4, -0.9, 49.2, 9.9, 78.125)
-ROUND = {"height_mm": 2.1, "width_mm": 6.4}
 PAGES = [
     "/reeds",
     "/reed/7",
@@ -34,26 +32,6 @@ PAGES = [
     "/phone",
     "/snap",
 ]
-
-
-@pytest.fixture
-def filled(desk, enter):  # noqa: F811
-    """A desk whose book has a lot and three reeds."""
-    with desk.open_book() as book:
-        book.add_lot("26a", "north", date(2026, 9, 14), date(2036, 10, 19), 21.0, "<b>medium</b>")
-        for number in (5, 6, 7):
-            reed = book.add_reed(number, "26a")
-            enter(book, reed, "dry", datetime(2026, 10, 5, 14, number))
-            soaking = Soaking(30.0, "room", "water", "new")
-            enter(
-                book,
-                reed,
-                "soaked",
-                datetime(2026, 10, 5, 15, number),
-                soaking,
-                **(ROUND if number == 7 else {}),
-            )
-    return desk
 
 
 class Reader(HTMLParser):

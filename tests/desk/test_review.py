@@ -265,8 +265,98 @@ def test_a_contradiction_is_settled_when_a_person_says_which_reed_it_is(review_d
 def test_a_reed_s_number_is_a_number(review_desk, browser, number):
     path = path_of(review_desk, 6, "dry")
     answer = browser.post(path, {"say": "reed", "reed": number, "state": "dry", "by": "MB"})
-    assert answer.status_code == 409
+    assert answer.status_code == 400
     assert "<b>" not in answer.text
+
+
+def filing_of(desk, path):
+    with desk.open_book() as book:
+        return book.entry(book.photo(path.rpartition("/")[2])).filing
+
+
+def test_a_number_that_no_reed_has_is_asked_about(review_desk, browser):
+    """A typing error makes no reed: only who says so makes one."""
+    path, before = path_of(review_desk, 6, "dry"), filing_of(review_desk, path_of(review_desk, 6, "dry"))
+    form = {"say": "reed", "reed": "17", "state": "soaked", "by": "MB", "seconds": "45"}
+    text = browser.post(path, form).text
+    assert "There is no reed 17 yet. Make it?" in text
+    assert filing_of(review_desk, path) == before
+    assert browser.get("/reed/17").status_code == 404
+    # The page's own form sends the same once more, and that it is meant.
+    repeated = dict(re.findall('<input type="hidden" name="([^"]+)" value="([^"]*)">', text))
+    assert repeated == {**form, "make": "yes", "csrf": browser.csrf}
+    assert "Reed 17, soaked" in browser.post(path, repeated).text
+    assert filing_of(review_desk, path).soaking.seconds == 45.0
+
+
+def test_the_number_of_a_reed_that_is_gone_is_free_for_a_photo_taken_since(review_desk, browser, enter):  # noqa: F811
+    with review_desk.open_book() as book:
+        book.add_decision(book.reed(7), datetime(2026, 10, 7), "thrown away", "worn", "MB", None, None, None)
+        later = enter(book, book.reed(6), "dry", datetime(2026, 10, 8))
+        old = book.reed(7)
+    form = {"say": "reed", "reed": "7", "by": "MB"}
+    # Taken while that reed was there: it is that one.
+    browser.post(path_of(review_desk, 5, "soaked"), form)
+    assert "Make it?" in browser.post(f"/review/{later.sha256}", form).text
+    browser.post(f"/review/{later.sha256}", {**form, "make": "yes"})
+    with review_desk.open_book() as book:
+        assert len(book.history(old).entries) == 3
+        assert book.reed(7).id != old.id
+        assert [entry.photo.id for entry in book.history(book.reed(7)).entries] == [later.id]
+
+
+def test_a_photo_that_turns_out_soaked_was_soaked_as_usual(review_desk, browser):
+    """As by intake: the habit counts where nothing is said, and what is said counts more."""
+    path, habit = path_of(review_desk, 6, "dry"), review_desk.settings.soaking
+    browser.post(path, {"say": "reed", "reed": "6", "state": "soaked", "by": "MB"})
+    assert filing_of(review_desk, path).soaking == Soaking(
+        habit.new_seconds, habit.water, habit.wetted, "new"
+    )
+    browser.post(path, {"say": "reed", "reed": "6", "state": "soaked", "seconds": "90", "by": "MB"})
+    assert filing_of(review_desk, path).soaking == Soaking(90.0, habit.water, habit.wetted, "new")
+    browser.post(path, {"say": "reed", "reed": "6", "state": "dry", "by": "MB"})
+    assert filing_of(review_desk, path).soaking == Soaking()
+
+
+@pytest.mark.parametrize("more", [{"seconds": "long"}, {"seconds": "-1"}, {"water": "beer"}, {"age": "<b>"}])
+def test_a_soak_that_cannot_be_is_said(review_desk, browser, more):
+    path = path_of(review_desk, 4, "soaked")
+    before = filing_of(review_desk, path)
+    answer = browser.post(path, {"say": "reed", "reed": "4", "state": "soaked", "by": "MB", **more})
+    assert answer.status_code in (400, 409)
+    assert "<b>" not in answer.text
+    assert filing_of(review_desk, path) == before
+
+
+def test_nothing_said_is_no_filing(review_desk, browser):
+    sha = waiting(review_desk)[0][0].photo.sha256
+    answer = browser.post(f"/review/{sha}", {"say": "reed", "reed": "", "state": "", "by": "MB"})
+    assert answer.status_code == 409
+    assert "say which reed it is" in answer.text
+
+
+def test_a_photo_of_nobody_says_what_is_missing_and_where_to_say_it(review_desk, browser):
+    sha = waiting(review_desk)[0][0].photo.sha256
+    assert "Neither a tag nor a name. Say it below" in browser.get(f"/review/{sha}").text
+    browser.post(f"/review/{sha}", {"say": "reed", "reed": "7", "by": "MB"})
+    assert "In which state was it?" in browser.get(f"/review/{sha}").text
+
+
+def test_the_page_says_why_it_asks(review_desk, browser):
+    for number, state, why in [
+        (4, "soaked", "It is round."),
+        (3, "dry", "It is shut."),
+        (6, "dry", "Part of the opening&#39;s edge is hard to see."),
+        (1, "dry", "too dark"),
+    ]:
+        assert why in browser.get(path_of(review_desk, number, state)).text
+
+
+def test_a_refused_photo_offers_nothing_to_confirm(review_desk, browser):
+    text = browser.get(path_of(review_desk, 1, "dry")).text
+    assert 'value="confirm"' not in text
+    assert 'value="override"' not in text
+    assert 'value="retake"' in text
 
 
 # --- who may say it ------------------------------------------------------------------------------------
