@@ -22,13 +22,17 @@ zoom.addEventListener("click", () => {
   });
 });
 
+// The keys are those that stand on the buttons; in a field they are typed, and Escape leaves it.
 document.addEventListener("keydown", (event) => {
-  const typing = event.target.matches("input:not([type=checkbox]), select, textarea, .handle");
-  if (typing || event.ctrlKey || event.metaKey || event.altKey) return;
-  if (event.key in show) show[event.key].click();
-  else if (event.key === "z") zoom.click();
+  const typing = event.target.matches("input:not([type=checkbox]), select, textarea");
+  if (event.ctrlKey || event.metaKey || event.altKey) return;
+  if (event.key === "Escape") { document.activeElement.blur(); return; }
+  if (typing) return;
+  const key = event.key.toLowerCase();
+  if (key in show) show[key].click();
+  else if (key === "z") zoom.click();
   else {
-    const named = document.querySelector(`[data-key="${CSS.escape(event.key)}"]`);
+    const named = document.querySelector(`[data-key="${CSS.escape(key)}"]`);
     if (!named) return;
     event.preventDefault(); // the key is not typed into the field
     if (named.matches("input, select")) named.focus();
@@ -47,17 +51,46 @@ document.getElementById("say").addEventListener("keydown", (event) => {
 
 const edit = document.getElementById("edit");
 const svg = document.querySelector(".this svg.tip");
+const fewest = 8; // points of an outline
+const reach = 14; // pixels of the screen: so near to a point a finger or a mouse takes it
+
+// The curve that will be measured, through points [{x, y}]: a periodic cubic spline over the length of the
+// chords, as `smooth` in outlines.py. What is seen is what is measured.
+function curve(points) {
+  const steps = 12;
+  const count = points.length;
+  const after = (i) => (i + 1) % count;
+  const before = (i) => (i + count - 1) % count;
+  const h = points.map((one, i) => Math.max(Math.hypot(points[after(i)].x - one.x, points[after(i)].y - one.y), 1e-9));
+  const along = (axis) => {
+    const v = points.map((point) => point[axis]);
+    const m = v.map(() => 0); // second derivatives, by Gauss and Seidel: each round halves what is wrong
+    for (let round = 0; round < 40; round++) {
+      for (let i = 0; i < count; i++) {
+        const bend = (v[after(i)] - v[i]) / h[i] - (v[i] - v[before(i)]) / h[before(i)];
+        m[i] = (6 * bend - h[before(i)] * m[before(i)] - h[i] * m[after(i)]) / (2 * (h[before(i)] + h[i]));
+      }
+    }
+    return v.flatMap((_, i) => Array.from({ length: steps }, (_, step) => {
+      const t = (h[i] * step) / steps;
+      const left = h[i] - t;
+      return (m[i] * left ** 3 + m[after(i)] * t ** 3) / (6 * h[i])
+        + (v[i] / h[i] - (m[i] * h[i]) / 6) * left + (v[after(i)] / h[i] - (m[after(i)] * h[i]) / 6) * t;
+    }));
+  };
+  const y = along("y");
+  return along("x").map((x, place) => `${x.toFixed(4)},${y[place].toFixed(4)}`).join(" ");
+}
 
 edit?.addEventListener("click", () => {
   if (!svg || edit.disabled) return;
   edit.disabled = true;
   svg.setAttribute("role", "group"); // a picture has nothing in it to focus
+  svg.classList.add("edited");
   document.getElementById("measure").disabled = false;
   show.o.checked = true;
   draw();
   const [xMin, , , yMax] = JSON.parse(edit.dataset.window);
-  // In the picture y goes down; on the card up.
-  const points = JSON.parse(edit.dataset.handles).map(([x, y]) => [x - xMin, yMax - y]);
   let outline = svg.querySelector(".outline");
   if (!outline) {
     outline = document.createElementNS("http://www.w3.org/2000/svg", "polygon");
@@ -65,56 +98,97 @@ edit?.addEventListener("click", () => {
     svg.append(outline);
   }
   const field = document.getElementById("points");
+  const points = []; // in order round the outline: {x, y, handle, grip}, in mm of the picture, y down
   const update = () => {
-    outline.setAttribute("points", points.map((point) => point.join(",")).join(" "));
-    field.value = JSON.stringify(points.map(([x, y]) => [x + xMin, yMax - y]));
+    points.forEach((point, place) => {
+      for (const circle of [point.handle, point.grip]) {
+        circle.setAttribute("cx", point.x);
+        circle.setAttribute("cy", point.y);
+      }
+      point.handle.setAttribute("aria-label", `Point ${place + 1} of ${points.length} of the outline`);
+    });
+    outline.setAttribute("points", curve(points));
+    // On the card y goes up.
+    field.value = JSON.stringify(points.map(({ x, y }) => [x + xMin, yMax - y]));
   };
-  const where = (event) => {
-    const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
-    return [at.x, at.y];
+  const where = (event) => new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
+  const circle = (name) => {
+    const made = document.createElementNS("http://www.w3.org/2000/svg", "circle");
+    made.setAttribute("class", name);
+    made.setAttribute("r", "0.09");
+    return made;
   };
-  const addHandle = (point) => {
-    const handle = document.createElementNS("http://www.w3.org/2000/svg", "circle");
-    const put = () => { handle.setAttribute("cx", point[0]); handle.setAttribute("cy", point[1]); };
-    handle.setAttribute("class", "handle");
-    handle.setAttribute("r", "0.09");
+  const add = (x, y, place) => {
+    const [handle, grip] = [circle("handle"), circle("grip")];
     handle.setAttribute("tabindex", "0");
     handle.setAttribute("role", "button");
-    handle.setAttribute("aria-label", `Point ${points.indexOf(point) + 1} of the outline; arrow keys move it`);
-    handle.addEventListener("pointerdown", (event) => handle.setPointerCapture(event.pointerId));
-    handle.addEventListener("pointermove", (event) => {
-      if (!handle.hasPointerCapture(event.pointerId)) return;
-      [point[0], point[1]] = where(event);
-      put();
-      update();
-    });
+    handle.setAttribute("aria-describedby", "points-help");
+    const point = { x, y, handle, grip };
     handle.addEventListener("keydown", (event) => {
+      if (event.key === "Delete" || event.key === "Backspace") {
+        event.preventDefault();
+        if (points.length <= fewest) return;
+        const gone = points.indexOf(point);
+        points.splice(gone, 1);
+        handle.remove();
+        grip.remove();
+        points[gone % points.length].handle.focus();
+        update();
+        return;
+      }
       const step = event.shiftKey ? 0.1 : 0.02; // mm
       const move = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[event.key];
       if (!move) return;
       event.preventDefault();
-      point[0] += move[0];
-      point[1] += move[1];
-      put();
+      point.x += move[0];
+      point.y += move[1];
       update();
     });
-    put();
-    svg.append(handle);
+    // With Tab they come in the order in which they lie.
+    if (points[place]) points[place].handle.before(handle);
+    else svg.append(handle);
+    outline.after(grip); // under all handles
+    points.splice(place, 0, point);
+    return point;
   };
-  points.forEach(addHandle);
-  svg.querySelector(".handle").focus();
-  // A click beside the points adds one, between the two between which it makes the smallest detour.
-  svg.addEventListener("click", (event) => {
-    if (event.target.matches(".handle")) return;
-    const point = where(event);
-    const apart = (one, other) => Math.hypot(one[0] - other[0], one[1] - other[1]);
-    const detours = points.map((one, place) => {
-      const other = points[(place + 1) % points.length];
-      return apart(one, point) + apart(point, other) - apart(one, other);
-    });
-    points.splice(detours.indexOf(Math.min(...detours)) + 1, 0, point);
-    addHandle(point);
+  JSON.parse(edit.dataset.handles).forEach(([x, y], place) => add(x - xMin, yMax - y, place));
+  update();
+  points[0].handle.focus();
+
+  // A point is taken from a little beside it, too: on a phone it is smaller than a finger. A click farther from
+  // all of them makes a new one, between the two between which it makes the smallest detour.
+  const apart = (one, other) => Math.hypot(one.x - other.x, one.y - other.y);
+  const nearest = (at) => {
+    const point = points.reduce((one, other) => (apart(other, at) < apart(one, at) ? other : one));
+    return apart(point, at) * svg.getScreenCTM().a <= reach ? point : null;
+  };
+  let taken = null;
+  svg.addEventListener("pointerdown", (event) => {
+    const at = where(event);
+    const point = event.button === 0 ? nearest(at) : null;
+    if (!point) return;
+    event.preventDefault();
+    point.handle.focus();
+    taken = { point, dx: point.x - at.x, dy: point.y - at.y };
+    svg.setPointerCapture(event.pointerId);
+  });
+  svg.addEventListener("pointermove", (event) => {
+    if (!taken) return;
+    const at = where(event);
+    taken.point.x = at.x + taken.dx;
+    taken.point.y = at.y + taken.dy;
     update();
   });
-  update();
+  for (const end of ["pointerup", "pointercancel"]) svg.addEventListener(end, () => { taken = null; });
+  svg.addEventListener("click", (event) => {
+    const at = where(event);
+    if (nearest(at)) return;
+    const detours = points.map((one, place) => {
+      const other = points[(place + 1) % points.length];
+      return apart(one, at) + apart(at, other) - apart(one, other);
+    });
+    const point = add(at.x, at.y, detours.indexOf(Math.min(...detours)) + 1);
+    update();
+    point.handle.focus();
+  });
 });
