@@ -84,9 +84,11 @@ class Worker:
             except TimeoutError:
                 self._begin_anew()
                 return Done("failed", None, "It took too long. Take the photo again.")
-            except (BrokenProcessPool, CancelledError):
+            except (RuntimeError, CancelledError) as error:
                 if self._closed:
                     return _CLOSED
+                if not isinstance(error, BrokenProcessPool):
+                    raise
                 self._begin_anew()
                 return Done("failed", None, "The program failed on this photo. Take it again.")
 
