@@ -1,9 +1,10 @@
 """What was typed into the fields of a form, as values; what cannot be one is said in words."""
 
 import math
+from collections.abc import Mapping
 from datetime import date
+from typing import Any
 
-from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
@@ -12,13 +13,13 @@ from aperture.card import CARD
 _NOTHING = "Nothing was written: go back and correct it."
 
 
-def text(form: FormData, name: str) -> str | None:
+def text(form: Mapping[str, Any], name: str) -> str | None:
     """What was typed; None for nothing."""
     value = form.get(name)
     return value.strip() or None if isinstance(value, str) else None
 
 
-def reed_number(form: FormData, name: str) -> int | None:
+def reed_number(form: Mapping[str, Any], name: str) -> int | None:
     """A reed's number; None for nothing.
 
     Raises
@@ -45,7 +46,7 @@ def reed_in_address(request: Request) -> int:
     return number
 
 
-def decimal(form: FormData, name: str) -> float | None:
+def decimal(form: Mapping[str, Any], name: str) -> float | None:
     """A number, with a point or a comma; None for nothing.
 
     Raises
@@ -64,7 +65,7 @@ def decimal(form: FormData, name: str) -> float | None:
     return number
 
 
-def day(form: FormData, name: str) -> date | None:
+def day(form: Mapping[str, Any], name: str) -> date | None:
     """A date as browsers send it, 2026-10-05; None for nothing.
 
     Raises

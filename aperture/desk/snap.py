@@ -1,5 +1,6 @@
 """The phone's pages: one button that takes a photo, a timer for the soak, and what the photo gave."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,11 +15,13 @@ from aperture.book.ledger import Book
 from aperture.book.records import Entry, Filing, Reed, Soaking
 from aperture.book.rules import advise
 from aperture.book.words import recorded
-from aperture.card import CARD, Face
+from aperture.card import CARD, FACES, Face
+from aperture.desk.fields import decimal, reed_number, text
 from aperture.desk.shield import MOST_BYTES
 from aperture.desk.tips import TipView, tip_view
 from aperture.desk.uploads import check_rate, may_see, received, stored, take
 from aperture.desk.web import Desk, cameras_too, desk_of, page, safe_form, see, session_of
+from aperture.desk.wording import page_words
 from aperture.desk.work import Done
 from aperture.flags import FLAGS, Flag
 from aperture.report import NAMES, UNITS
@@ -81,16 +84,16 @@ async def snap(request: Request) -> Response:
         if not isinstance(upload, UploadFile):
             raise HTTPException(400, "No photo came.")
         async with stored(upload) as photo:
-            said = _said(form.get("reed"), form.get("state"), form.get("seconds"))
+            said = _said(form)
             done = await take(request, photo, *said[:2], seconds=said[2])
         _remember(request, done, said[2])
         return see("/snap#result")
-    said = _said(*(request.headers.get(name) for name in ("x-reed", "x-state", "x-seconds")))
+    said = _said({name: request.headers.get(f"x-{name}") for name in ("reed", "state", "seconds")})
     async with received(request) as photo:
         done = await take(request, photo, *said[:2], seconds=said[2])
     _remember(request, done, said[2])
     where = f"/result/{done.sha256}?part=1" if done.sha256 else None
-    return JSONResponse({"what": done.what, "why": done.why, "result": where})
+    return JSONResponse({"what": done.what, "why": page_words(done.why), "result": where})
 
 
 @cameras_too
@@ -110,7 +113,7 @@ async def file_photo(request: Request) -> Response:
     What is known already stays: for that there is the review.
     """
     form = await safe_form(request)
-    reed, state, _ = _said(form.get("reed"), form.get("state"))
+    reed, state, _ = _said(form)
     desk = desk_of(request)
     with desk.open_book() as book, book.writing():
         entry = _entry(request, book)
@@ -210,28 +213,16 @@ def _key(request: Request) -> str:
     return session.key
 
 
-def _said(reed: Any, state: Any, seconds: Any = None) -> tuple[int | None, Face | None, float | None]:
+def _said(sent: Mapping[str, Any]) -> tuple[int | None, Face | None, float | None]:
     """What was typed of a photo: the reed's number, its state, how long it was soaked; None for nothing.
 
     Raises
     ------
     HTTPException : 400, something else was typed.
     """
-    most = CARD.reed_tags.count
-    number = _whole(reed)
-    if number is not None and not 1 <= number <= most:
-        raise HTTPException(400, f"That is no reed's number. They run from 1 to {most}.")
-    if (state or None) not in (None, "dry", "soaked"):
+    reed, state, seconds = reed_number(sent, "reed"), text(sent, "state"), decimal(sent, "seconds")
+    if state not in (None, *FACES):
         raise HTTPException(400, "A reed is dry or soaked.")
-    soaked = _whole(seconds)
-    if soaked is not None and not 1 <= soaked <= LONGEST_SOAK_SECONDS:
-        raise HTTPException(400, "A soak is a whole number of seconds, at most an hour.")
-    return number, state or None, float(soaked) if soaked is not None else None
-
-
-def _whole(text: Any) -> int | None:
-    """A whole number, 0 for what is none; None for nothing."""
-    text = str(text or "").strip()
-    if not text:
-        return None
-    return int(text) if text.isascii() and text.isdecimal() and len(text) < 6 else 0
+    if seconds is not None and not 0.0 < seconds <= LONGEST_SOAK_SECONDS:
+        raise HTTPException(400, "A soak takes more than no time, and at most an hour.")
+    return reed, state, seconds

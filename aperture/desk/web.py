@@ -131,7 +131,7 @@ async def trouble_page(request: Request, error: Exception) -> Response:
     """Whatever goes wrong is said in words: on a page, or as JSON to a script that asks for that."""
     status, what, advice = _trouble(error)
     if request.headers.get("accept") == "application/json":
-        answer: Response = JSONResponse({"what": what, "advice": advice}, status)
+        answer: Response = JSONResponse({"what": page_words(what), "advice": page_words(advice)}, status)
     else:
         answer = page(request, "trouble.html", status, what=what, advice=advice)
     if isinstance(error, HTTPException):

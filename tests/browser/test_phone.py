@@ -175,7 +175,7 @@ def test_the_desk_s_own_words_are_shown(desk, page):
     page.locator("summary").click()
     page.get_by_label("Reed number").fill("9999")
     choose(page, shot())
-    expect(results(page).first).to_contain_text("They run from 1 to")
+    expect(results(page).first).to_contain_text("they run from 1 to")
     desk.access._sessions.clear()
     choose(page, shot())
     expect(results(page).first).to_contain_text("Scan the code on the laptop")
