@@ -51,7 +51,7 @@ def decode_heic(photo: Path) -> object:
 
 
 def plain_recipe(photo: Path) -> float | None:
-    """The height that a plain recipe gives, mm: one homography, Otsu's threshold, the largest dark piece."""
+    """The height that a plain recipe gives, mm: one homography, Otsu's threshold, the darkest level piece."""
     luma = cv2.imdecode(np.frombuffer(photo.read_bytes(), np.uint8), cv2.IMREAD_GRAYSCALE)
     corners, ids, _ = cv2.aruco.ArucoDetector(card.dictionary()).detectMarkers(luma)
     seen = {} if ids is None else dict(zip(ids.ravel().tolist(), corners, strict=True))
@@ -67,11 +67,16 @@ def plain_recipe(photo: Path) -> float | None:
     flat = cv2.warpPerspective(
         luma, homography @ to_card, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     )
-    pieces = regionprops(label(flat < threshold_otsu(flat)))
-    inside = [piece for piece in pieces if min(piece.bbox[:2]) > 0 and piece.bbox[3] < size[0]]
-    if not inside:
+    pieces = regionprops(label(flat < threshold_otsu(flat)), intensity_image=flat)
+    # of the pieces that are about as wide as a reed, and level, the darkest
+    level = [
+        piece
+        for piece in pieces
+        if 4 < piece.axis_major_length / PX_PER_MM < 9 and abs(np.sin(piece.orientation)) > 0.8
+    ]
+    if not level:
         return None
-    return float(max(inside, key=lambda piece: piece.area).axis_minor_length) / PX_PER_MM
+    return float(min(level, key=lambda piece: piece.intensity_mean).axis_minor_length) / PX_PER_MM
 
 
 def bench_jpeg(benchmark: Any, findings: Findings) -> None:
