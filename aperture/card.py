@@ -5,17 +5,19 @@ left corner, x to the right, y up, every length as printed at 100 %. The sheet t
 values in `aperture.artwork`.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, get_args
-
-import numpy as np
-from numpy.typing import NDArray
 
 from aperture.errors import CardError
 from aperture.ink import PrintedEllipse, Rectangle, Text, picture
 
+# A list of reeds must not wait for them, and asks for no more than how many reed numbers there are.
 if TYPE_CHECKING:
     import cv2
+    import numpy as np
+    from numpy.typing import NDArray
 
 Face = Literal["dry", "soaked"]
 FACES: tuple[Face, ...] = get_args(Face)
@@ -164,7 +166,7 @@ def printed_scale(ruler_mm: float) -> float:
     return ruler_mm / CARD.ruler.length_mm
 
 
-def dictionary() -> "cv2.aruco.Dictionary":
+def dictionary() -> cv2.aruco.Dictionary:
     """The family of all markers on the card and the reed tags: AprilTag 36h11, as OpenCV draws it."""
     import cv2
 
@@ -197,6 +199,8 @@ def marker_of_reed(number: int) -> int:
 
 def square_corners_mm(centre_mm: tuple[float, float], side_mm: float) -> NDArray[np.float64]:
     """The corners of an upright square: top left, top right, bottom right, bottom left; (4, 2), mm, y up."""
+    import numpy as np
+
     half_mm = side_mm / 2.0
     offsets_mm = np.array(
         [[-half_mm, half_mm], [half_mm, half_mm], [half_mm, -half_mm], [-half_mm, -half_mm]]
@@ -230,6 +234,8 @@ def marker_corners_mm(marker_id: int) -> NDArray[np.float64]:
 
 def marker_cells(marker_id: int) -> NDArray[np.bool_]:
     """The cells of a marker with its border: (8, 8) bool, True is black, row 0 on top."""
+    import numpy as np
+
     cells: NDArray[np.bool_] = np.asarray(dictionary().generateImageMarker(marker_id, MARKER_CELLS)) == 0
     return cells
 
@@ -243,6 +249,8 @@ def marker_rectangles(marker_id: int, x_min_mm: float, y_min_mm: float, side_mm:
     x_min_mm, y_min_mm : lower left corner of the black border, mm.
     side_mm : outer edge of the black border, mm.
     """
+    import numpy as np
+
     cell_mm = side_mm / MARKER_CELLS
     rectangles = []
     for row, cells in enumerate(marker_cells(marker_id)):
@@ -372,4 +380,6 @@ def reed_tag_image(number: int, px_per_mm: float) -> NDArray[np.uint8]:
 
 
 def _paper(ink: NDArray[np.float64]) -> NDArray[np.uint8]:
+    import numpy as np
+
     return np.rint(255.0 * (1.0 - ink)).astype(np.uint8)

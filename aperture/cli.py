@@ -15,6 +15,7 @@ from aperture.options import (
     WRONG_USAGE,
     Reed,
     Ruler,
+    Sections,
     SettingsFile,
     State,
     TipOffset,
@@ -37,6 +38,8 @@ if TYPE_CHECKING:
 
 app = typer.Typer(
     help="Measures the opening of an oboe reed's tip from an end-on photo against a printed scale card.",
+    cls=Sections,
+    rich_markup_mode=None,
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,

@@ -4,13 +4,18 @@ The shapes' axes are those of what they are printed on: origin in the lower left
 A picture's pixel (0, 0) covers the square of 1 / px_per_mm in the upper left corner.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
+# What is drawn takes numpy, what is only named does not: a list of reeds must not wait for it.
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 # The height of a capital over the size of the type: 1493 of 2048 units in both fonts of `font_path`.
 CAPITAL_OVER_TYPE_SIZE = 1493 / 2048
@@ -77,6 +82,8 @@ def picture(
     -------
     (rows, columns) float64 from 0 (paper) to 1 (ink). The last row or column may reach over the area's edge.
     """
+    import numpy as np
+
     rows, columns = (_pixel_count(length_mm, px_per_mm) for length_mm in (height_mm, width_mm))
     ink = np.zeros((rows, columns))
     for rectangle in rectangles:
@@ -102,6 +109,8 @@ def _pixel_count(length_mm: float, px_per_mm: float) -> int:
 
 def _add_rectangle(ink: NDArray[np.float64], rectangle: Rectangle, top_mm: float, px_per_mm: float) -> None:
     """Adds the part of each pixel that an upright rectangle covers: the product of two overlaps."""
+    import numpy as np
+
     overlaps = []
     for low_mm, high_mm, count in (
         (top_mm - rectangle.y_max_mm, top_mm - rectangle.y_min_mm, ink.shape[0]),
@@ -120,6 +129,8 @@ def _add_ellipse(ink: NDArray[np.float64], ellipse: PrintedEllipse, top_mm: floa
     columns and below a row edge is the integral of the row edge cut off at the disc's rim, which is the edge
     itself where it is inside of the disc and the rim's half-chord where it is not.
     """
+    import numpy as np
+
     half_width_px = 0.5 * ellipse.width_mm * px_per_mm
     half_height_px = 0.5 * ellipse.height_mm * px_per_mm
     x = (np.arange(ink.shape[1] + 1) - ellipse.x_mm * px_per_mm) / half_width_px
@@ -137,6 +148,7 @@ def _add_ellipse(ink: NDArray[np.float64], ellipse: PrintedEllipse, top_mm: floa
 
 def _add_text(ink: NDArray[np.float64], text: Text, top_mm: float, px_per_mm: float) -> None:
     """Adds a line of text; FreeType too fills a pixel by the area covered, but rounds outlines to 1/64 px."""
+    import numpy as np
     from PIL import Image, ImageDraw, ImageFont
 
     size_px = text.capital_mm * px_per_mm / CAPITAL_OVER_TYPE_SIZE

@@ -14,7 +14,7 @@ and never less than that of anywhere in the gap (a uniform distribution, GUM 4.3
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -125,8 +125,8 @@ class OwnLimits:
     @property
     def changes(self) -> dict[str, float]:
         """The settings in [limits] that would change, with their new values."""
-        before = self.present.model_dump()
-        return {name: value for name, value in self.limits.model_dump().items() if value != before[name]}
+        before = asdict(self.present)
+        return {name: value for name, value in asdict(self.limits).items() if value != before[name]}
 
 
 def reason_to_leave_out(measurement: Measurement) -> str | None:
@@ -197,11 +197,11 @@ def learn(photos: Sequence[Labelled], present: Limits) -> OwnLimits:
     """
     height = _limit("shut_below_height_mm", "shut", "elliptical", photos)
     ratio = _limit("round_from_ratio", "elliptical", "round", photos)
-    values: dict[str, float] = present.model_dump()
+    values: dict[str, float] = asdict(present)
     values |= {each.setting: round(each.learned.value, 3) for each in (height, ratio) if each.learned}
     # The remark "wide" belongs below round; the settings refuse it above.
     values["wide_from_ratio"] = min(values["wide_from_ratio"], values["round_from_ratio"])
-    limits = Limits.model_validate(values)
+    limits = Limits(**values)
     seen = [(photo, _class(photo, limits)) for photo in photos]
     return OwnLimits(
         photos=tuple(photos),

@@ -1,21 +1,22 @@
 """Results as text: numbers with their uncertainty, remarks in plain words, lines of JSON, a CSV file."""
 
-import codecs
-import csv
+from __future__ import annotations
+
 import io
 import json
 import math
 import os
-import secrets
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from aperture.flags import FLAGS
 from aperture.instructions import CARE
-from aperture.measure import Measurement
 from aperture.verdict import BORDERLINE, STANDING, Advice, Change, Difference, Verdict, advice
+
+if TYPE_CHECKING:
+    from aperture.measure import Measurement
 
 # Cutting the card is over by the time there is a result.
 CAUTIONS = (STANDING.what, STANDING.why, *CARE[1:])
@@ -146,6 +147,9 @@ def csv_bytes(measurements: Sequence[Measurement]) -> bytes:
     UTF-8. Spreadsheet programs recognise that by a mark at the beginning, which is there if any character
     needs it. Text that a spreadsheet would run as a formula gets an apostrophe in front.
     """
+    import codecs
+    import csv
+
     rows = [_flat(_finite(measurement.record())) for measurement in measurements]
     fields = list(dict.fromkeys(name for row in rows for name in row))
     text = io.StringIO(newline="")
@@ -170,7 +174,7 @@ def write_whole(path: Path, content: bytes) -> None:
     # A link stays a link.
     path = path.resolve()
     # In the same folder, because a file moves in one step only within one file system.
-    part = path.with_name(f".{path.name[:100]}.{secrets.token_hex(4)}.part")
+    part = path.with_name(f".{path.name[:100]}.{os.urandom(4).hex()}.part")
     try:
         with part.open("xb") as file:
             file.write(content)

@@ -1,16 +1,17 @@
 """Results on a terminal: a table of photos, a table of reeds, and remarks in plain words."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from aperture.batch import Pair
 from aperture.flags import FLAGS
-from aperture.measure import Measurement
 from aperture.report import (
     CAUTIONS,
     NAMES,
@@ -24,6 +25,11 @@ from aperture.report import (
     remarks,
 )
 
+# A list of reeds is shown without what measures.
+if TYPE_CHECKING:
+    from aperture.batch import Pair
+    from aperture.measure import Measurement
+
 # Without a terminal nobody's window limits the width: wide enough for a table without broken cells.
 WIDTH_WITHOUT_TERMINAL = 160
 # In a narrower window the codes of the flags make room; the sentences below the table stay.
@@ -32,9 +38,9 @@ WIDTH_FOR_CODES = 110
 
 def make_console(stderr: bool = False) -> Console:
     """A console on standard output, or on standard error."""
-    console = Console(stderr=stderr, highlight=False)
+    console = Console(stderr=stderr, highlight=False, emoji=False)
     if not console.is_terminal:
-        console = Console(stderr=stderr, highlight=False, width=WIDTH_WITHOUT_TERMINAL)
+        console = Console(stderr=stderr, highlight=False, emoji=False, width=WIDTH_WITHOUT_TERMINAL)
     return console
 
 

@@ -1,20 +1,27 @@
-"""Validated settings and their file. Each field says what it means; the file's template is made from that."""
+"""Settings and their file. Each field says what it means; the file's template is made from that.
+
+What comes from outside (a file, an option, the reed book) is checked by pydantic, which is imported only
+then: a list of reeds with the usual settings does not wait for it.
+"""
 
 import difflib
+import json
 import math
 import textwrap
-import tomllib
 from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, fields
+from functools import cache
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
-
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 from aperture.errors import SettingsError
 
-Positive = Annotated[float, Field(gt=0.0)]
-Ratio = Annotated[float, Field(gt=0.0, le=1.0)]
-Angle = Annotated[float, Field(gt=0.0, lt=90.0)]
+if TYPE_CHECKING:
+    from pydantic import TypeAdapter
+
+POSITIVE = {"gt": 0.0}
+RATIO = {"gt": 0.0, "le": 1.0}
+ANGLE = {"gt": 0.0, "lt": 90.0}
 
 NOT_VALIDATED = (
     "They are working values from memory, NOT validated: no published range of oboe tip openings was found."
@@ -27,119 +34,129 @@ def _require(in_order: bool, smaller: str, larger: str) -> None:
         raise ValueError(f"{smaller} must not be larger than {larger}")
 
 
-class _Group(BaseModel):
+def _set(default: Any, description: str, **limits: float) -> Any:
+    """A field with its default, its unit and meaning, limits (gt, ge, lt, le), named as by pydantic."""
+    return field(default=default, metadata={"description": description, **limits})
+
+
+class _Group:
     # Strict, so that "true" or "0.25" in quotes is a mistake and not a number.
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+    __pydantic_config__: ClassVar[Mapping[str, Any]] = {
+        "extra": "forbid",
+        "strict": True,
+        "allow_inf_nan": False,
+    }
 
 
+@dataclass(frozen=True)
 class Limits(_Group):
     """Limits between the classes of openings."""
 
-    shut_below_height_mm: Positive = Field(
-        default=0.15, description="mm. An opening lower than this is shut."
+    shut_below_height_mm: float = _set(0.15, "mm. An opening lower than this is shut.", **POSITIVE)
+    round_from_ratio: float = _set(
+        0.25, "No unit. Not shut, and an ellipse ratio (minor/major) from here on: round.", **RATIO
     )
-    round_from_ratio: Ratio = Field(
-        default=0.25, description="No unit. Not shut, and an ellipse ratio (minor/major) from here on: round."
-    )
-    wide_from_ratio: Ratio = Field(
-        default=0.18,
-        description="No unit. Neither shut nor round, and a ratio from here on: the remark `wide`.",
+    wide_from_ratio: float = _set(
+        0.18, "No unit. Neither shut nor round, and a ratio from here on: the remark `wide`.", **RATIO
     )
 
-    @model_validator(mode="after")
-    def _in_order(self) -> Self:
+    def __post_init__(self) -> None:
         _require(self.wide_from_ratio <= self.round_from_ratio, "wide_from_ratio", "round_from_ratio")
-        return self
 
 
+@dataclass(frozen=True)
 class PhotoLimits(_Group):
     """When a photo goes to review or is refused. Working values."""
 
-    min_px_per_mm: Positive = Field(
-        default=10.0, description="Pixels per mm. Fewer: refused as too far away."
+    min_px_per_mm: float = _set(10.0, "Pixels per mm. Fewer: refused as too far away.", **POSITIVE)
+    tilt_review_deg: float = _set(
+        15.0, "Degrees between the camera's axis and the card's normal. More: to review.", **ANGLE
     )
-    tilt_review_deg: Angle = Field(
-        default=15.0, description="Degrees between the camera's axis and the card's normal. More: to review."
+    tilt_refuse_deg: float = _set(25.0, "Degrees, likewise. More: refused as too steep.", **ANGLE)
+    blur_review_mm: float = _set(
+        0.075, "mm on the card, standard deviation of the blur. More: to review.", **POSITIVE
     )
-    tilt_refuse_deg: Angle = Field(default=25.0, description="Degrees, likewise. More: refused as too steep.")
-    blur_review_mm: Positive = Field(
-        default=0.075, description="mm on the card, standard deviation of the blur. More: to review."
-    )
-    blur_refuse_mm: Positive = Field(default=0.16, description="mm, likewise. More: refused as too blurred.")
-    self_check_limit_mm: Positive = Field(
-        default=0.05,
-        description="mm. A printed ellipse whose width or height is off by more sends the photo to review.",
+    blur_refuse_mm: float = _set(0.16, "mm, likewise. More: refused as too blurred.", **POSITIVE)
+    self_check_limit_mm: float = _set(
+        0.05,
+        "mm. A printed ellipse whose width or height is off by more sends the photo to review.",
+        **POSITIVE,
     )
 
-    @model_validator(mode="after")
-    def _in_order(self) -> Self:
+    def __post_init__(self) -> None:
         _require(self.tilt_review_deg <= self.tilt_refuse_deg, "tilt_review_deg", "tilt_refuse_deg")
         _require(self.blur_review_mm <= self.blur_refuse_mm, "blur_review_mm", "blur_refuse_mm")
-        return self
 
 
+@dataclass(frozen=True)
 class Uncertainty(_Group):
     """What the uncertainty budget assumes where a photo cannot tell."""
 
-    coverage_factor: Annotated[float, Field(ge=1.0, le=4.0)] = Field(
-        default=2.0, description="No unit. Expanded uncertainty = this factor times the standard uncertainty."
+    coverage_factor: float = _set(
+        2.0, "No unit. Expanded uncertainty = this factor times the standard uncertainty.", ge=1.0, le=4.0
     )
-    tip_offset_unknown_mm: Annotated[float, Field(ge=0.0, le=10.0)] = Field(
-        default=1.0,
-        description="mm. Half-width: how far the tip may stand before or behind the card's face when nobody"
+    tip_offset_unknown_mm: float = _set(
+        1.0,
+        "mm. Half-width: how far the tip may stand before or behind the card's face when nobody"
         " measured it (all values within equally likely).",
+        ge=0.0,
+        le=10.0,
     )
-    tip_offset_measured_mm: Annotated[float, Field(ge=0.0, le=10.0)] = Field(
-        default=0.3, description="mm. Standard uncertainty of tip_offset_mm when it is given."
+    tip_offset_measured_mm: float = _set(
+        0.3, "mm. Standard uncertainty of tip_offset_mm when it is given.", ge=0.0, le=10.0
     )
-    ruler_doubt_mm: Annotated[float, Field(ge=0.0, le=5.0)] = Field(
-        default=0.25,
-        description="mm. Half-width: how far the printed 50 mm bar may be from `ruler_mm`, read with a ruler"
+    ruler_doubt_mm: float = _set(
+        0.25,
+        "mm. Half-width: how far the printed 50 mm bar may be from `ruler_mm`, read with a ruler"
         " (all values within equally likely).",
+        ge=0.0,
+        le=5.0,
     )
-    reed_lean_deg: Annotated[float, Field(ge=0.0, lt=45.0)] = Field(
-        default=6.0,
-        description="Degrees. Half-width: how far the reed may lean from the card's normal (all values within"
+    reed_lean_deg: float = _set(
+        6.0,
+        "Degrees. Half-width: how far the reed may lean from the card's normal (all values within"
         " equally likely). A working value.",
+        ge=0.0,
+        lt=45.0,
     )
 
 
+@dataclass(frozen=True)
 class Soaking(_Group):
     """Your own habit of soaking; a photo in the reed book counts as soaked so unless you say otherwise.
 
     Published advice differs, from 30 seconds to several minutes: keep to one way, and compare like with like.
     """
 
-    new_seconds: Annotated[float, Field(gt=0.0, le=3600.0)] = Field(
-        default=30.0, description="Seconds. How long a new reed lies in the water."
+    new_seconds: float = _set(30.0, "Seconds. How long a new reed lies in the water.", gt=0.0, le=3600.0)
+    old_seconds: float = _set(
+        120.0, "Seconds. How long a reed does that has been played in.", gt=0.0, le=3600.0
     )
-    old_seconds: Annotated[float, Field(gt=0.0, le=3600.0)] = Field(
-        default=120.0, description="Seconds. How long a reed does that has been played in."
+    water: Literal["cold", "room", "warm"] = _set(
+        "room", 'How warm the water is: "cold", "room" (room temperature) or "warm".'
     )
-    water: Literal["cold", "room", "warm"] = Field(
-        default="room", description='How warm the water is: "cold", "room" (room temperature) or "warm".'
-    )
-    wetted: Literal["water", "mouth"] = Field(
-        default="water", description='Where: in a glass of "water" or in the "mouth".'
-    )
+    wetted: Literal["water", "mouth"] = _set("water", 'Where: in a glass of "water" or in the "mouth".')
 
 
+@dataclass(frozen=True)
 class Settings(_Group):
     """Everything that can be set. Defaults are the values a missing file or a missing line stands for."""
 
-    ruler_mm: Positive = Field(
-        default=50.0, description="mm. What the printed 50 mm bar really measures; printers scale."
+    ruler_mm: float = _set(
+        50.0, "mm. What the printed 50 mm bar really measures; printers scale.", **POSITIVE
     )
-    tip_offset_mm: Annotated[float, Field(ge=-20.0, le=20.0)] = Field(
-        default=0.0,
-        description="mm. How far the tip stands in front of the card's face, towards the camera (behind it:"
+    tip_offset_mm: float = _set(
+        0.0,
+        "mm. How far the tip stands in front of the card's face, towards the camera (behind it:"
         " negative). Any value but 0 counts as measured.",
+        ge=-20.0,
+        le=20.0,
     )
-    tip_offset_is_measured: bool = Field(
-        default=False, description="true or false. Whether somebody measured that the offset is 0."
+    tip_offset_is_measured: bool = _set(
+        False, "true or false. Whether somebody measured that the offset is 0."
     )
-    workers: Annotated[int, Field(ge=0, le=256)] = Field(
-        default=0, description="How many photos are measured at the same time; 0: one for each processor."
+    workers: int = _set(
+        0, "How many photos are measured at the same time; 0: one for each processor.", ge=0, le=256
     )
     limits: Limits = Limits()
     photo: PhotoLimits = PhotoLimits()
@@ -182,6 +199,8 @@ def load_settings(path: Path | None = None) -> Settings:
         path = settings_path()
         if not path.exists():
             return Settings()
+    import tomllib
+
     try:
         values = tomllib.loads(path.read_bytes().decode("utf-8-sig"))  # Windows' Notepad may add a mark
     except OSError as error:
@@ -204,13 +223,28 @@ def change_settings(settings: Settings, changes: Mapping[str, Any]) -> Settings:
     ------
     SettingsError : a value is unknown or impossible.
     """
-    return _checked({**settings.model_dump(), **changes}, "")
+    return _checked({**asdict(settings), **changes}, "")
+
+
+def settings_text(settings: Settings) -> str:
+    """The settings as one line of JSON, which the reed book keeps."""
+    return json.dumps(asdict(settings), separators=(",", ":"))
+
+
+def settings_from_text(text: str) -> Settings:
+    """The settings that `settings_text` wrote.
+
+    Raises
+    ------
+    SettingsError : a value is unknown or impossible.
+    """
+    return _checked(json.loads(text), "")
 
 
 def settings_template() -> str:
     """A settings file with every field at its default, its meaning and unit above it, as TOML text."""
     lines = ["# Settings of aperture. A line that is missing stands for the value shown here.", ""]
-    for name, model in _MODELS.items():
+    for name, model in _GROUPS.items():
         if name:
             about = (
                 f"{model.__doc__} {NOT_VALIDATED}"
@@ -218,13 +252,13 @@ def settings_template() -> str:
                 else " ".join(f"{model.__doc__}".split())
             )
             lines += [*_comment(about), f"[{name}]", ""]
-        for field, info in model.model_fields.items():
-            if field not in _MODELS:
-                lines += [*_comment(f"{info.description}"), f"{field} = {_toml(info.default)}", ""]
+        for each in fields(model):
+            if each.name not in _GROUPS:
+                lines += [*_comment(each.metadata["description"]), f"{each.name} = {_toml(each.default)}", ""]
     return "\n".join(lines)
 
 
-_MODELS: dict[str, type[BaseModel]] = {
+_GROUPS: dict[str, type[Settings | Limits | PhotoLimits | Uncertainty | Soaking]] = {
     "": Settings,
     "limits": Limits,
     "photo": PhotoLimits,
@@ -237,13 +271,24 @@ def _comment(text: str) -> list[str]:
     return textwrap.wrap(text, 98, initial_indent="# ", subsequent_indent="# ")
 
 
-def _toml(value: bool | float | str) -> str:
+def _toml(value: object) -> str:
     return f'"{value}"' if isinstance(value, str) else str(value).lower()
 
 
+@cache
+def _checker() -> "TypeAdapter[Settings]":
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(Settings)
+
+
 def _checked(values: Mapping[str, Any], where: str) -> Settings:
+    from pydantic import ValidationError
+
     try:
-        return Settings.model_validate(values)
+        # As JSON, because of Python's own values pydantic takes, when it is strict, no group that is a dict.
+        # A date, which JSON does not have, becomes a text: no setting is one.
+        return _checker().validate_json(json.dumps(values, default=str))
     except ValidationError as error:
         problems = "; ".join(_in_words(dict(problem)) for problem in error.errors())
         raise SettingsError("settings-invalid", where + problems) from error
@@ -253,16 +298,16 @@ def _in_words(problem: dict[str, Any]) -> str:
     """One of pydantic's problems as a sentence that names the field."""
     steps = [str(step) for step in problem["loc"]]
     name = ".".join(steps)
-    if problem["type"] == "extra_forbidden":
+    if problem["type"] == "unexpected_keyword_argument":
         known = difflib.get_close_matches(steps[-1], _all_names(), n=1)
         return f"{name}: there is no such setting" + (f"; did you mean {known[0]}?" if known else "")
     if problem["type"] == "value_error":
         return f"{name}: {problem['ctx']['error']}"
-    if problem["type"] == "model_type":
+    if problem["type"] == "dataclass_type":
         return f"{name} must be a group of settings, [{name}], not {problem['input']!r}"
     expected = str(problem["msg"]).removeprefix("Input should be ")
     return f"{name} must be {expected}, not {problem['input']!r}"
 
 
 def _all_names() -> list[str]:
-    return [name for model in _MODELS.values() for name in model.model_fields]
+    return [each.name for group in _GROUPS.values() for each in fields(group)]

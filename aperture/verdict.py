@@ -4,17 +4,22 @@ The limits come from the settings; they are working values, not validated. The a
 the trade, without a published source unless one is named.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-import numpy as np
-from numpy.typing import NDArray
+# Words and differences need no numpy.
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
-from aperture.settings import Limits
+    from aperture.settings import Limits
 
-Floats = NDArray[np.float64]
+    Floats = NDArray[np.float64]
+
 ShapeClass = Literal["shut", "elliptical", "round"]
 State = Literal["dry", "soaked", "unknown"]
 
@@ -242,6 +247,8 @@ def advice(verdict: Verdict, state: State, dry: Verdict | None = None) -> tuple[
 
 def _spread(covariance: Floats) -> tuple[float, float, float]:
     """Two standard uncertainties and their correlation, checked."""
+    import numpy as np
+
     matrix = np.asarray(covariance, dtype=np.float64)
     if matrix.shape != (2, 2) or not np.isfinite(matrix).all() or matrix[0, 1] != matrix[1, 0]:
         raise ValueError("a covariance is a symmetric 2 x 2 array of finite numbers")

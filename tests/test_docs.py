@@ -5,13 +5,13 @@ Tables in README.md and DEVELOPERS.md stand between markers and are made from th
 """
 
 import ast
+import dataclasses
 import re
 from pathlib import Path
 from typing import Any
 
 import pytest
 import typer
-from pydantic import BaseModel
 
 import aperture
 from aperture.cli import app
@@ -55,13 +55,14 @@ def settings_table() -> str:
     """Every setting with its default and meaning; a group stands for a part of the file, [limits]."""
     lines = ["| Setting | Default | Meaning |", "|---|---|---|"]
 
-    def add(group: BaseModel, prefix: str) -> None:
-        for name, info in type(group).model_fields.items():
-            value = getattr(group, name)
-            if isinstance(value, BaseModel):
-                add(value, f"{name}.")
+    def add(group: Any, prefix: str) -> None:
+        for info in dataclasses.fields(group):
+            value = getattr(group, info.name)
+            if dataclasses.is_dataclass(value):
+                add(value, f"{info.name}.")
             else:
-                lines.append(f"| `{prefix}{name}` | {str(value).lower()} | {info.description} |")
+                meaning = info.metadata["description"]
+                lines.append(f"| `{prefix}{info.name}` | {str(value).lower()} | {meaning} |")
 
     add(Settings(), "")
     return "\n".join(lines)

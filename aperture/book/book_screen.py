@@ -1,20 +1,18 @@
 """The reed book on a terminal: what came in, the reeds, one reed, the lots, an order, what is due."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from shlex import quote
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from aperture.book.checking import Findings
 from aperture.book.due import HEADINGS, Task
 from aperture.book.facts import soak_change, soak_times, squeeze_change
-from aperture.book.intake import Arrival
-from aperture.book.lot_record import LotRecord
-from aperture.book.order_plan import OrderPlan
 from aperture.book.records import FAULTS, Check, Entry, History
 from aperture.book.rules import CAUTIONS, Advised
 from aperture.book.shares import cost_per_usable, share
@@ -24,6 +22,13 @@ from aperture.card import FACES
 from aperture.report import NAMES, NO_VALUE, change_lines, printable, remarks
 from aperture.screen import bare_table, indented
 from aperture.verdict import Change
+
+# A list of reeds is shown without what measures and checks.
+if TYPE_CHECKING:
+    from aperture.book.checking import Findings
+    from aperture.book.intake import Arrival
+    from aperture.book.lot_record import LotRecord
+    from aperture.book.order_plan import OrderPlan
 
 SHOWN = ("height_mm", "ellipse_ratio")
 

@@ -11,6 +11,7 @@ from aperture.options import (
     Reed,
     ReedNumber,
     Seconds,
+    Sections,
     SettingsFile,
     State,
     WaterOption,
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
 enter_app = typer.Typer(
     help="Enter what a photo cannot tell: lots, reeds, checks by hand, squeezes, decisions.",
+    cls=Sections,
     no_args_is_help=True,
 )
 

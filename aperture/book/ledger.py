@@ -5,7 +5,6 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from datetime import date, datetime
-from hashlib import sha256
 from pathlib import Path
 from typing import Any, Self
 
@@ -31,8 +30,8 @@ from aperture.book.records import (
     short_code,
 )
 from aperture.card import CARD
-from aperture.errors import BookError
-from aperture.settings import Settings
+from aperture.errors import BookError, SettingsError
+from aperture.settings import Settings, settings_from_text, settings_text
 
 Row = Mapping[str, Any]
 
@@ -143,7 +142,10 @@ class Book:
             "SELECT content FROM settings_used WHERE id = (SELECT settings_id FROM readings WHERE id = ?)",
             reading.id,
         )
-        return Settings.model_validate_json(found[0]["content"])
+        try:
+            return settings_from_text(found[0]["content"])
+        except (SettingsError, ValueError) as error:
+            raise BookError("book-damaged", f"{self.path}: settings of a reading: {error}") from error
 
     def table(self, table: str) -> Iterator[dict[str, Any]]:
         """Every row of a table of `schema.TABLES`, the oldest first."""
@@ -419,7 +421,9 @@ class Book:
         return datetime.fromisoformat(found[0]["decided_at"]) if gone else None
 
     def _settings_id(self, settings: Settings) -> int:
-        content = settings.model_dump_json()
+        from hashlib import sha256
+
+        content = settings_text(settings)
         digest = sha256(content.encode()).hexdigest()
         found = self._select("SELECT id FROM settings_used WHERE sha256 = ?", digest)
         return found[0]["id"] if found else self._insert("settings_used", sha256=digest, content=content)

@@ -96,7 +96,7 @@ def _small_print(book: Book, readings: Sequence[Reading]) -> str:
     """How it was measured, and what the classes mean."""
     factors = sorted({reading.coverage_factor for reading in readings} or {2.0})
     coverage = " or ".join(f"k = {factor:g}, about {_coverage_percent(factor)} %" for factor in factors)
-    limits = {book.settings_of(reading).limits.model_dump_json() for reading in readings}
+    limits = {book.settings_of(reading).limits for reading in readings}
     meaning = "The limits between shut, elliptical, rather wide and round are"
     if len(limits) == 1:
         used = book.settings_of(readings[0]).limits

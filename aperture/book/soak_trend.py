@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import combinations
-from statistics import NormalDist, median
 
 # Fewer days than this tell no trend. Four that rise each time do so by chance once in 24.
 DAYS_FOR_TREND = 4
@@ -119,6 +118,8 @@ def sen_slope(needed: Sequence[tuple[date, float]]) -> Slope:
 
     Source: see the top of this module.
     """
+    from statistics import NormalDist, median
+
     slopes = sorted(
         7.0 * (later - earlier) / (later_day - earlier_day).days
         for (earlier_day, earlier), (later_day, later) in combinations(needed, 2)

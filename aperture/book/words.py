@@ -1,11 +1,15 @@
 """What the terminal, the pages and the exports say of the book in the same words."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from aperture.book.records import Reading, Soaking, Water
-from aperture.book.shares import Cost, Share
 from aperture.report import NO_VALUE, with_uncertainty
+
+if TYPE_CHECKING:
+    from aperture.book.shares import Cost, Share
 
 WATER: dict[Water, str] = {"cold": "cold water", "room": "room-temperature water", "warm": "warm water"}
 

@@ -8,6 +8,7 @@ import hashlib
 import importlib.metadata
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -40,7 +41,8 @@ def sources_hash() -> str:
 def photo_hash(photo: TruthPhoto) -> str:
     """A fingerprint of the photo's file, of its truth and of what its user would tell."""
     # The habit of soaking is the reed book's; it takes no part in measuring.
-    told = photo.settings.model_dump(exclude={"soaking"})
+    told = asdict(photo.settings)
+    del told["soaking"]
     facts = json.dumps([told, dict(photo.true)]).encode()
     return hashlib.sha256(photo.path.read_bytes() + facts).hexdigest()[:16]
 

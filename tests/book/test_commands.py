@@ -1,5 +1,8 @@
 """The reed book's commands, as they are typed; no photo is measured here."""
 
+import os
+import subprocess
+import sys
 from datetime import datetime
 from functools import partial
 
@@ -170,3 +173,29 @@ def test_refused_photos_are_in_the_exit_status(run, tmp_path, monkeypatch, refus
 
 def _refuse(path, settings, reed=None, state=None, name=None, *, refused, sha):
     return refused(path, "too-blurred", 1, "dry", sha256=sha)
+
+
+@pytest.mark.parametrize("words", [["reeds"], ["due"], ["reed", "7"], ["enter", "reed", "7"]])
+def test_what_only_reads_the_book_waits_for_nothing_that_measures(run, book_file, enter, words, tmp_path):
+    run("enter", "lot", "26a", "--source", "north")
+    with Book(book_file) as book:
+        reed = book.add_reed(7, "26a")
+        enter(book, reed, "dry")
+        enter(book, reed, "soaked", **ROUND)
+    heavy = {"cv2", "numpy", "scipy", "skimage", "PIL", "pydantic", "sqlite_utils", "reportlab", "joblib"}
+    ending = f"import sys; print('imported', *sorted({heavy} & set(sys.modules)))"
+    # Some versions of typer check every option with pydantic: what it imports by itself is not ours.
+    bare = (
+        "import typer; from pathlib import Path; app = typer.Typer()\n"
+        "@app.command()\ndef one(book: Path | None = None): pass\n"
+        f"app([], standalone_mode=False); {ending}"
+    )
+    ours = f"from aperture.cli import app; app({words}, standalone_mode=False); {ending}"
+    environment = {**os.environ, "XDG_CONFIG_HOME": str(tmp_path / "no settings")}
+    imported = []
+    for code in (bare, ours):
+        done = subprocess.run(
+            [sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=True
+        )
+        imported.append(set(done.stdout.splitlines()[-1].split()))
+    assert imported[1] <= imported[0]

@@ -187,7 +187,7 @@ def test_a_soak_compared_with_the_habit(change, is_old, expected):
 
 
 def test_less_than_a_habit_of_the_mouth_and_cold_water():
-    habit = HABIT.model_copy(update={"water": "cold", "wetted": "mouth"})
+    habit = replace(HABIT, water="cold", wetted="mouth")
     assert compared(NEW, habit, False) == "less"
     assert compared(replace(NEW, water="cold", wetted="mouth"), habit, False) == "usual"
 

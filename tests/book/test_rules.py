@@ -248,10 +248,10 @@ def test_the_date_until_which_it_may_go_back_is_said():
 
 
 def test_the_users_own_habit_is_said():
-    ours = HABIT.model_copy(update={"new_seconds": 45.0, "old_seconds": 100.0, "water": "warm"})
+    ours = replace(HABIT, new_seconds=45.0, old_seconds=100.0, water="warm")
     assert "45 seconds in warm water" in said(Story().soaked(ROUND, MOUTH), ours)
     assert "100 seconds in warm water" in said(Story().soaked(ROUND, replace(OLD, wetted="mouth")), ours)
-    in_mouth = HABIT.model_copy(update={"wetted": "mouth"})
+    in_mouth = replace(HABIT, wetted="mouth")
     assert "30 seconds in the mouth" in said(Story().soaked(ROUND, LONG), in_mouth)
 
 
