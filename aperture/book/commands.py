@@ -105,11 +105,7 @@ def reeds_command(
 
     with open_book(book) as opened:
         code = opened.lot(lot).code if lot is not None else None
-        told = [
-            (history, advised)
-            for history, advised in _told(opened, settings)
-            if (everything or not history.gone) and (code is None or history.reed.lot == code)
-        ]
+        told = _told(opened.histories(here=not everything, lot=code), settings)
     show_reeds(make_console(), told)
 
 
@@ -137,7 +133,7 @@ def lots_command(book: BookFile = None) -> None:
     from aperture.screen import make_console
 
     with open_book(book) as opened:
-        records = lot_records(opened.lots(), opened.histories())
+        records = lot_records(opened.lots(), opened.fates())
     show_lots(make_console(), records)
 
 
@@ -163,7 +159,7 @@ def order_command(
     if not 0.0 < sure < 100.0:
         raise typer.BadParameter("say how sure in per cent, above 0 and below 100", param_hint="--sure")
     with open_book(book) as opened:
-        records = lot_records(opened.lots(), opened.histories())
+        records = lot_records(opened.lots(), opened.fates())
     sources = sorted({record.lot.source for record in records})
     if source is None and len(sources) > 1:
         raise typer.BadParameter(f"say from which source: {', '.join(sources)}", param_hint="--source")
@@ -181,7 +177,7 @@ def due_command(settings: SettingsFile = None, book: BookFile = None) -> None:
     from aperture.screen import make_console
 
     with open_book(book) as opened:
-        told = _told(opened, settings)
+        told = _told(opened.histories(here=True), settings)
         show_due(make_console(), due(told), opened.unfiled())
 
 
@@ -221,7 +217,7 @@ def return_sheet_command(
 
     with open_book(book) as opened:
         this = opened.lot(lot)
-        histories = opened.histories()
+        histories = opened.histories(lot=this.code)
         pdf = return_sheet(opened, this, histories, reasons_for_seller(histories), date.today(), paper)
     path = out or Path(f"return-sheet-{this.code}.pdf")
     write_whole(path, pdf)
@@ -314,9 +310,9 @@ def show_term(console: "Console", book: "Book", settings: "Settings", today: dat
         console.print(f"Wrote {path}", markup=False)
 
 
-def _told(book: "Book", settings: Path | None) -> "list[tuple[History, Advised]]":
-    """Every reed with the advice of today."""
+def _told(histories: "list[History]", settings: Path | None) -> "list[tuple[History, Advised]]":
+    """Reeds with the advice of today."""
     from aperture.book.rules import advise_all
     from aperture.settings import load_settings
 
-    return advise_all(book.histories(), load_settings(settings).soaking, date.today())
+    return advise_all(histories, load_settings(settings).soaking, date.today())

@@ -224,10 +224,8 @@ def _cell_text(text: str) -> str:
 
 def _reeds_now(book: Book) -> Iterator[list[Any]]:
     """The reeds that have not left the box, one by one, by number."""
-    for reed in book.reeds():
-        history = book.history(reed)
-        if history.gone:
-            continue
+    for history in book.histories(here=True):
+        reed = history.reed
         decision = history.decision
         yield [
             *(reed.number, reed.lot, reed.slot, reed.player),

@@ -222,7 +222,7 @@ def soak_times(history: History) -> tuple[tuple[date, float], ...]:
     opened = [
         (entry.photo.when.date(), entry.filing.soaking)
         for entry in history.measured("soaked")
-        if entry.reading.seen != "shut" and _was_old(history, entry)
+        if entry.reading.record["shape"] != "shut" and _was_old(history, entry)
     ]
     return tuple(
         (day, soaking.seconds)

@@ -1,8 +1,9 @@
 """The reed book: what is in it, and adding to it. Rows are added, never changed; the latest counts."""
 
 import json
+import sqlite3
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from datetime import date, datetime
 from pathlib import Path
@@ -20,6 +21,7 @@ from aperture.book.records import (
     WETTED,
     Action,
     Entry,
+    Fate,
     Filing,
     History,
     Lot,
@@ -34,6 +36,10 @@ from aperture.errors import BookError, SettingsError
 from aperture.settings import Settings, settings_from_text, settings_text
 
 Row = Mapping[str, Any]
+
+# The reeds of which the latest decision is that they left.
+_GONE = f"""(SELECT reed_id FROM decisions
+    WHERE id IN (SELECT max(id) FROM decisions GROUP BY reed_id) AND action IN {GONE})"""
 
 
 class Book:
@@ -78,9 +84,12 @@ class Book:
             raise BookError("book-unknown", f"lot {code}")
         return rows.lot(found[0])
 
-    def reeds(self) -> list[Reed]:
-        """All reeds by number, the older of the same number first."""
-        return [rows.reed(row) for row in self._select("SELECT * FROM current_reeds ORDER BY number, id")]
+    def reeds(self, here: bool = False, lot: str | None = None) -> list[Reed]:
+        """The reeds by number, the older of the same number first; with `here` only those that have not left,
+        with `lot` only those of the lot with this code."""
+        gone = f"WHERE id NOT IN {_GONE}" if here else ""
+        found = self._select(f"SELECT * FROM current_reeds {gone} ORDER BY number, id")
+        return [reed for reed in map(rows.reed, found) if lot is None or reed.lot == lot]
 
     def reed(self, number: int) -> Reed:
         """The reed that has this number now, or had it last."""
@@ -100,23 +109,44 @@ class Book:
 
     def is_gone(self, reed: Reed) -> bool:
         """Whether the reed has left the box."""
-        return self._left(reed) is not None
+        return self.left_at(reed) is not None
 
     def reed_at(self, number: int, when: datetime) -> Reed | None:
         """The reed that had this number then; None if it was free: never given, or the reed had left."""
         for reed in self.reeds_with_number(number):
-            left = self._left(reed)
+            left = self.left_at(reed)
             if left is None or when <= left:
                 return reed
         return None
 
     def history(self, reed: Reed) -> History:
         """Everything about one reed."""
-        return next(self._histories([reed], "WHERE reed_id = ?", reed.id))
+        return self.histories_of([reed])[0]
 
-    def histories(self) -> list[History]:
-        """Everything about every reed, by number."""
-        return list(self._histories(self.reeds(), ""))
+    def histories(self, here: bool = False, lot: str | None = None) -> list[History]:
+        """Everything about every reed, or about some: see `reeds`."""
+        return self.histories_of(self.reeds(here, lot))
+
+    def histories_of(self, reeds: Sequence[Reed]) -> list[History]:
+        """Everything about these reeds, in the same order."""
+        # All ids as one value, because a query takes only so many values.
+        ids = json.dumps([reed.id for reed in reeds])
+        return list(self._histories(reeds, "WHERE reed_id IN (SELECT value FROM json_each(?))", ids))
+
+    def fates(self) -> list[Fate]:
+        """What was decided about every reed, by number: a history without what it rests on."""
+        lots = {lot.code: lot for lot in self.lots()}
+        decisions = self._of_reeds("decisions", rows.decision, "")
+        return [
+            Fate(reed, lots[reed.lot] if reed.lot else None, tuple(decisions[reed.id]))
+            for reed in self.reeds()
+        ]
+
+    def left_at(self, reed: Reed) -> datetime | None:
+        """When the reed left the box; None if it is here."""
+        found = self._select("SELECT * FROM decisions WHERE reed_id = ? ORDER BY id DESC LIMIT 1", reed.id)
+        decision = rows.decision(found[0]) if found else None
+        return decision.decided_at if decision is not None and decision.action in GONE else None
 
     def photo(self, sha: str) -> Photo | None:
         """The photo of which this is the SHA-256; None if the book does not have it."""
@@ -302,8 +332,8 @@ class Book:
                 **{f"u_{name}": u.get(name) for name in quantities},
                 coverage_factor=settings.uncertainty.coverage_factor,
                 printed_scale_relative=printed_scale_relative,
-                record=json.dumps(record, allow_nan=False),
-                outline_mm=json.dumps(outline_mm) if outline_mm is not None else None,
+                record=json.dumps(dict(record), allow_nan=False),
+                outline_mm=json.dumps([*outline_mm]) if outline_mm is not None else None,
                 tip=tip,
                 tip_window=json.dumps(list(tip_window)) if tip_window is not None else None,
                 by=by and short_code(by, "Who measured"),
@@ -385,9 +415,9 @@ class Book:
 
     # How it is done
 
-    def _select(self, query: str, *values: Any) -> list[dict[str, Any]]:
+    def _select(self, query: str, *values: Any) -> list[sqlite3.Row]:
         with store.in_words(self.path):
-            return [dict(row) for row in self._connection.execute(query, values)]
+            return self._connection.execute(query, values).fetchall()
 
     def _together(self) -> AbstractContextManager[None]:
         """A transaction of its own, unless one is open."""
@@ -411,14 +441,6 @@ class Book:
             slot=slot and short_code(slot, "A slot"),
             player=player and short_code(player, "A player"),
         )
-
-    def _left(self, reed: Reed) -> datetime | None:
-        """When a reed left the box; None if it is there."""
-        found = self._select(
-            "SELECT action, decided_at FROM decisions WHERE reed_id = ? ORDER BY id DESC LIMIT 1", reed.id
-        )
-        gone = bool(found) and found[0]["action"] in GONE
-        return datetime.fromisoformat(found[0]["decided_at"]) if gone else None
 
     def _settings_id(self, settings: Settings) -> int:
         from hashlib import sha256
@@ -447,20 +469,27 @@ class Book:
         entries: dict[int | None, list[Entry]] = defaultdict(list)
         for entry in self._entries(where, *values):
             entries[entry.filing.reed_id].append(entry)
-        lists: dict[str, dict[int, list[Any]]] = {}
-        for table, make in (("checks", rows.check), ("squeezes", rows.squeeze), ("decisions", rows.decision)):
-            lists[table] = defaultdict(list)
-            for row in self._select(f"SELECT * FROM {table} {where} ORDER BY id", *values):
-                lists[table][row["reed_id"]].append(make(row))
+        checks = self._of_reeds("checks", rows.check, where, *values)
+        squeezes = self._of_reeds("squeezes", rows.squeeze, where, *values)
+        decisions = self._of_reeds("decisions", rows.decision, where, *values)
         for reed in reeds:
             yield History(
                 reed=reed,
                 lot=lots[reed.lot] if reed.lot else None,
                 entries=tuple(entries[reed.id]),
-                checks=tuple(sorted(lists["checks"][reed.id], key=lambda check: check.done_at)),
-                squeezes=tuple(sorted(lists["squeezes"][reed.id], key=lambda squeeze: squeeze.done_at)),
-                decisions=tuple(lists["decisions"][reed.id]),
+                checks=tuple(sorted(checks[reed.id], key=lambda check: check.done_at)),
+                squeezes=tuple(sorted(squeezes[reed.id], key=lambda squeeze: squeeze.done_at)),
+                decisions=tuple(decisions[reed.id]),
             )
+
+    def _of_reeds(
+        self, table: str, make: Callable[[rows.Row], Any], where: str, *values: Any
+    ) -> dict[int, list[Any]]:
+        """The rows of a table, by reed, in the order in which they were entered."""
+        found: dict[int, list[Any]] = defaultdict(list)
+        for row in self._select(f"SELECT * FROM {table} {where} ORDER BY id", *values):
+            found[row["reed_id"]].append(make(row))
+        return found
 
 
 @contextmanager

@@ -1,10 +1,10 @@
 """How the reeds of each lot, and of each source, turned out."""
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from aperture.book.records import Decision, History, Lot
+from aperture.book.records import Decision, Fate, History, Lot
 from aperture.book.rule_table import RULES
 from aperture.errors import BookError
 
@@ -33,13 +33,17 @@ class LotRecord:
         return self.usable + self.rejected
 
 
-def lot_records(lots: Sequence[Lot], histories: Sequence[History]) -> list[LotRecord]:
-    """The record of each lot, in the order given."""
+def lot_records(lots: Sequence[Lot], fates: Sequence[Fate | History]) -> list[LotRecord]:
+    """The record of each lot, in the order given, from what was decided about every reed."""
+    of_lot: dict[int, list[Fate | History]] = defaultdict(list)
+    for fate in fates:
+        if fate.lot is not None:
+            of_lot[fate.lot.id].append(fate)
     records = []
     for lot in lots:
-        reeds = [history for history in histories if history.lot is not None and history.lot.id == lot.id]
+        reeds = of_lot[lot.id]
         outcomes = Counter(map(_outcome, reeds))
-        defects = Counter(_defect(history) for history in reeds if _outcome(history) == "rejected")
+        defects = Counter(_defect(fate) for fate in reeds if _outcome(fate) == "rejected")
         records.append(
             LotRecord(
                 lot=lot,
@@ -76,9 +80,9 @@ def reasons_for_seller(histories: Sequence[History]) -> dict[int, str]:
     return reasons
 
 
-def _outcome(history: History) -> str:
+def _outcome(fate: Fate | History) -> str:
     """Sent back counts against the lot whatever was decided before; thrown away does not once it was kept."""
-    actions = [decision.action for decision in history.decisions]
+    actions = [decision.action for decision in fate.decisions]
     if not actions:
         return "undecided"
     if actions[-1] in SENT_BACK:
@@ -88,10 +92,10 @@ def _outcome(history: History) -> str:
     return "rejected" if actions[-1] in REJECTED else "undecided"
 
 
-def rejection(history: History) -> Decision | None:
+def rejection(fate: Fate | History) -> Decision | None:
     """The decision that rejected a reed: the first against it since it was last kept."""
     found = None
-    for decision in history.decisions:
+    for decision in fate.decisions:
         if decision.action == "keep":
             found = None
         elif decision.action in REJECTED:
@@ -99,8 +103,8 @@ def rejection(history: History) -> Decision | None:
     return found
 
 
-def _defect(history: History) -> str:
-    decision = rejection(history)
+def _defect(fate: Fate | History) -> str:
+    decision = rejection(fate)
     if decision is None or decision.override_reason:
         return "other"
     return next((rule.defect for rule in RULES if rule.code == decision.rule and rule.defect), "other")

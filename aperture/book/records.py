@@ -4,10 +4,12 @@ Times of things that happened (`taken`, `done_at`) are local times without a zon
 that they can be compared with each other. `recorded_at` says when a row was written, with its zone.
 """
 
+import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cached_property
 from typing import Any, Literal, get_args
 
 from aperture.card import Face
@@ -125,6 +127,60 @@ class Filing:
     by: str | None
 
 
+class Kept(Mapping[str, Any]):
+    """An object kept as JSON, which is read at the first look: few of those that a list fetches get one.
+
+    Parameters
+    ----------
+    text : the JSON.
+    known : values in it that are known without reading it.
+    """
+
+    def __init__(self, text: str, **known: Any) -> None:
+        self._text = text
+        self._known = known
+
+    @cached_property
+    def _value(self) -> dict[str, Any]:
+        value: dict[str, Any] = json.loads(self._text)
+        return value
+
+    def __getitem__(self, name: str) -> Any:
+        return self._known[name] if name in self._known else self._value[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._value)
+
+    def __len__(self) -> int:
+        return len(self._value)
+
+
+class KeptList(Sequence[Any]):
+    """A list kept as JSON, likewise."""
+
+    def __init__(self, text: str) -> None:
+        self._text = text
+
+    @cached_property
+    def _value(self) -> list[Any]:
+        value: list[Any] = json.loads(self._text)
+        return value
+
+    def __getitem__(self, place: Any) -> Any:
+        return self._value[place]
+
+    def __iter__(self) -> Iterator[Any]:
+        return iter(self._value)
+
+    def __len__(self) -> int:
+        return len(self._value)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Sequence) and self._value == [*other]
+
+    __hash__ = None  # type: ignore[assignment]
+
+
 @dataclass(frozen=True)
 class Reading:
     """One measurement of a photo, by the program or by a person who corrected the outline.
@@ -143,9 +199,9 @@ class Reading:
     coverage_factor: float
     printed_scale_relative: float
     record: Mapping[str, Any]
-    outline_mm: list[list[float]] | None
+    outline_mm: Sequence[Sequence[float]] | None
     tip: str | None
-    tip_window: tuple[float, float, float, float, float] | None
+    tip_window: Sequence[float] | None
     by: str | None
     recorded_at: datetime
 
@@ -224,6 +280,20 @@ class Decision:
     advised: str | None
     rule: str | None
     override_reason: str | None
+
+
+@dataclass(frozen=True)
+class Fate:
+    """What was decided about one reed, in the order in which it was."""
+
+    reed: Reed
+    lot: Lot | None
+    decisions: tuple[Decision, ...]
+
+    @property
+    def decision(self) -> Decision | None:
+        """The one that counts."""
+        return self.decisions[-1] if self.decisions else None
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
 """Rows of the reed book's tables as the plain values of `records`."""
 
-import json
+import sqlite3
 from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any
@@ -10,6 +10,8 @@ from aperture.book.records import (
     Check,
     Decision,
     Filing,
+    Kept,
+    KeptList,
     Lot,
     Photo,
     Reading,
@@ -18,7 +20,7 @@ from aperture.book.records import (
     Squeeze,
 )
 
-Row = Mapping[str, Any]
+Row = Mapping[str, Any] | sqlite3.Row
 
 
 def lot(row: Row) -> Lot:
@@ -60,7 +62,6 @@ def filing(row: Row) -> Filing:
 
 def reading(row: Row) -> Reading:
     """A row of `readings`."""
-    window = json.loads(row["tip_window"]) if row["tip_window"] else None
     return Reading(
         id=row["id"],
         photo_id=row["photo_id"],
@@ -68,10 +69,10 @@ def reading(row: Row) -> Reading:
         version=row["version"],
         coverage_factor=row["coverage_factor"],
         printed_scale_relative=row["printed_scale_relative"],
-        record=json.loads(row["record"]),
-        outline_mm=json.loads(row["outline_mm"]) if row["outline_mm"] else None,
+        record=Kept(row["record"], outcome=row["outcome"], shape=row["shape"], review=bool(row["review"])),
+        outline_mm=KeptList(row["outline_mm"]) if row["outline_mm"] else None,
         tip=row["tip"],
-        tip_window=tuple(window) if window else None,
+        tip_window=KeptList(row["tip_window"]) if row["tip_window"] else None,
         by=row["by"],
         recorded_at=datetime.fromisoformat(row["recorded_at"]),
     )

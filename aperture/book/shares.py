@@ -1,6 +1,7 @@
 """How many reeds of a lot are usable, with an interval, and what a usable reed costs. No files."""
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Literal
 
 Method = Literal["wilson", "exact"]
@@ -37,6 +38,7 @@ class Cost:
     high: float | None
 
 
+@cache  # a page of lots asks for few shares, many times
 def share(usable: int, judged: int, confidence: float = 0.95, method: Method = "wilson") -> Share:
     """The usable share of one lot.
 

@@ -1,5 +1,6 @@
 """The book's pages: the tray of reeds, one reed with its forms, what is due, lots and orders."""
 
+import math
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from typing import Any, cast
@@ -17,7 +18,7 @@ from aperture.book.lot_record import LotRecord, lot_records, of_source, reasons_
 from aperture.book.order_plan import OrderPlan, plan_order
 from aperture.book.records import ACTIONS, FAULTS, RESPONSES, Action, Entry, History, Reed
 from aperture.book.return_sheet import GOING_BACK, return_sheet
-from aperture.book.rules import CAUTIONS, FOLLOWED_BY, SQUEEZE_CAUTION, Advised, advise, advise_all
+from aperture.book.rules import CAUTIONS, FOLLOWED_BY, SQUEEZE_CAUTION, advise, advise_all
 from aperture.book.shares import cost_per_usable, share
 from aperture.book.soak_trend import soak_trend
 from aperture.book.words import cost_words, recorded, seen_words, share_words, soaking_words
@@ -34,16 +35,26 @@ from aperture.verdict import Change
 # How sure one can ask to be of an order, in per cent.
 SURE = ("80", "90", "95", "99")
 MOST_NEEDED = 1000
+# So many reeds are on one page of the tray.
+TRAY = 60
 # Nobody squeezes, photographs and squeezes again within this time.
 ONE_SQUEEZE = timedelta(seconds=10)
 
 
 @desk_only
 async def reeds(request: Request) -> Response:
-    """The tray: every reed with its small picture and class."""
+    """The tray: every reed with its small pictures and class, so many on a page."""
     everything = request.query_params.get("all") == "1"
-    told = [(history, advised) for history, advised in _told(request) if everything or not history.gone]
-    latest = {history.reed.number: history.reed.id for history, _ in told}
+    asked = request.query_params.get("page", "1")
+    desk = desk_of(request)
+    with desk.open_book() as book:
+        shown = book.reeds(here=not everything)
+        pages = max(1, math.ceil(len(shown) / TRAY))
+        number = min(max(int(asked), 1), pages) if asked.isdecimal() and len(asked) < 6 else 1
+        histories = book.histories_of(shown[(number - 1) * TRAY : number * TRAY])
+        lots = [lot.code for lot in book.lots()]
+    told = advise_all(histories, desk.settings.soaking, date.today())
+    latest = {reed.number: reed.id for reed in shown}
     tray = [
         {
             "reed": history.reed,
@@ -55,10 +66,17 @@ async def reeds(request: Request) -> Response:
         }
         for history, advised in told
     ]
-    with desk_of(request).open_book() as book:
-        lots = [lot.code for lot in book.lots()]
-    most = CARD.reed_tags.count
-    return page(request, "reeds.html", tray=tray, everything=everything, lots=lots, most=most)
+    return page(
+        request,
+        "reeds.html",
+        tray=tray,
+        everything=everything,
+        number=number,
+        pages=pages,
+        count=len(shown),
+        lots=lots,
+        most=CARD.reed_tags.count,
+    )
 
 
 @desk_only
@@ -163,9 +181,11 @@ async def enter_decision(request: Request) -> Response:
 @desk_only
 async def due_page(request: Request) -> Response:
     """What is to be done today."""
-    tasks = due(_told(request))
-    with desk_of(request).open_book() as book:
+    desk = desk_of(request)
+    with desk.open_book() as book:
+        histories = book.histories(here=True)
         unfiled = [(entry, what_is_missing(entry)) for entry in book.unfiled()]
+    tasks = due(advise_all(histories, desk.settings.soaking, date.today()))
     groups = [(heading, [task for task in tasks if task.kind == kind]) for kind, heading in HEADINGS.items()]
     groups = [(heading, mine) for heading, mine in groups if mine]
     return page(request, "due.html", groups=groups, unfiled=unfiled, today=date.today())
@@ -176,12 +196,10 @@ async def lots(request: Request) -> Response:
     """The lots, how many reeds to order, and a form for a lot: empty, or with one that is to be changed."""
     asked = request.query_params
     with desk_of(request).open_book() as book:
-        histories = book.histories()
-        records = lot_records(book.lots(), histories)
+        fates = book.fates()
+        records = lot_records(book.lots(), fates)
         change = book.lot(asked["change"]) if asked.get("change") else None
-    to_go = [
-        one.lot.code for one in histories if one.lot and one.decision and one.decision.action in GOING_BACK
-    ]
+    to_go = [one.lot.code for one in fates if one.lot and one.decision and one.decision.action in GOING_BACK]
     rows = []
     for record in records:
         found, price = share(record.usable, record.judged), record.lot.price_per_reed
@@ -226,7 +244,7 @@ async def sheet(request: Request) -> Response:
     """The return sheet of a lot, a PDF."""
     with desk_of(request).open_book() as book:
         lot = book.lot(request.path_params["lot"])
-        histories = book.histories()
+        histories = book.histories(lot=lot.code)
         pdf = return_sheet(book, lot, histories, reasons_for_seller(histories), date.today())
     return Response(pdf, media_type="application/pdf")
 
@@ -244,13 +262,6 @@ routes = [
     Route("/lots", enter_lot, methods=["POST"]),
     Route("/lot/{lot}/return-sheet.pdf", sheet),
 ]
-
-
-def _told(request: Request) -> list[tuple[History, Advised]]:
-    desk = desk_of(request)
-    with desk.open_book() as book:
-        histories = book.histories()
-    return advise_all(histories, desk.settings.soaking, date.today())
 
 
 def _reed_asked_for(request: Request, book: Book) -> tuple[Reed, list[Reed]]:

@@ -155,9 +155,8 @@ def queue(book: Book) -> list[tuple[Entry, str]]:
     waits until that is said, or a retake is asked for.
     """
     waiting = [(entry, what_is_missing(entry)) for entry in book.unfiled()]
-    for history in book.histories():
-        if not history.gone:
-            waiting += [(entry, why) for entry in history.entries if (why := why_look(history, entry))]
+    for history in book.histories(here=True):
+        waiting += [(entry, why) for entry in history.entries if (why := why_look(history, entry))]
     return sorted(waiting, key=lambda one: KINDS.index(_kind(one[0])))
 
 
@@ -227,7 +226,7 @@ def _following(waiting: list[Entry], entry: Entry, then: str | None) -> list[str
 
 def _person_s(
     book: Book, entry: Entry, said: str, form: FormData
-) -> tuple[dict[str, Any], list[list[float]] | None]:
+) -> tuple[dict[str, Any], Sequence[Sequence[float]] | None]:
     """What becomes a person's reading: its record and outline."""
     reading = entry.reading
     if said == "retake":
@@ -299,7 +298,7 @@ def _numbers(reading: Reading) -> list[tuple[str, str]]:
 
 
 def _add(
-    book: Book, entry: Entry, record: dict[str, Any], outline: list[list[float]] | None, by: str
+    book: Book, entry: Entry, record: dict[str, Any], outline: Sequence[Sequence[float]] | None, by: str
 ) -> None:
     was = entry.reading
     book.add_reading(
