@@ -130,17 +130,34 @@ class Book:
     def histories_of(self, reeds: Sequence[Reed]) -> list[History]:
         """Everything about these reeds, in the same order."""
         # All ids as one value, because a query takes only so many values.
-        ids = json.dumps([reed.id for reed in reeds])
-        return list(self._histories(reeds, "WHERE reed_id IN (SELECT value FROM json_each(?))", ids))
+        ids, where = (
+            json.dumps([reed.id for reed in reeds]),
+            "WHERE reed_id IN (SELECT value FROM json_each(?))",
+        )
+        lots = self._lots_of(reeds)
+        entries: dict[int | None, list[Entry]] = defaultdict(list)
+        for entry in self._entries(where, ids):
+            entries[entry.filing.reed_id].append(entry)
+        checks = self._of_reeds("checks", rows.check, where, ids)
+        squeezes = self._of_reeds("squeezes", rows.squeeze, where, ids)
+        decisions = self._of_reeds("decisions", rows.decision, where, ids)
+        return [
+            History(
+                reed=reed,
+                lot=lots[reed.lot] if reed.lot else None,
+                entries=tuple(entries[reed.id]),
+                checks=tuple(sorted(checks[reed.id], key=lambda check: check.done_at)),
+                squeezes=tuple(sorted(squeezes[reed.id], key=lambda squeeze: squeeze.done_at)),
+                decisions=tuple(decisions[reed.id]),
+            )
+            for reed in reeds
+        ]
 
     def fates(self) -> list[Fate]:
         """What was decided about every reed, by number: a history without what it rests on."""
-        lots = {lot.code: lot for lot in self.lots()}
-        decisions = self._of_reeds("decisions", rows.decision, "")
-        return [
-            Fate(reed, lots[reed.lot] if reed.lot else None, tuple(decisions[reed.id]))
-            for reed in self.reeds()
-        ]
+        reeds = self.reeds()
+        lots, decisions = self._lots_of(reeds), self._of_reeds("decisions", rows.decision, "")
+        return [Fate(reed, lots[reed.lot] if reed.lot else None, tuple(decisions[reed.id])) for reed in reeds]
 
     def left_at(self, reed: Reed) -> datetime | None:
         """When the reed left the box; None if it is here."""
@@ -452,35 +469,21 @@ class Book:
 
     def _entries(self, where: str, *values: Any) -> list[Entry]:
         """Photos with what is known of them, by the time they were taken."""
-        readings: dict[int, list[Reading]] = defaultdict(list)
-        chosen = f"FROM photos JOIN current_filings AS filings ON filings.photo_id = photos.id {where}"
-        query = f"SELECT * FROM readings WHERE photo_id IN (SELECT photos.id {chosen}) ORDER BY id"
-        for row in self._select(query, *values):
-            readings[row["photo_id"]].append(rows.reading(row))
         columns = "photos.*, reed_id, state, soak_seconds, water, wetted, age, reason, by"
-        entries = [
-            Entry(rows.photo(row), rows.filing(row), tuple(readings[row["id"]]))
-            for row in self._select(f"SELECT {columns} {chosen}", *values)
-        ]
+        chosen = f"photos JOIN current_filings AS filings ON filings.photo_id = photos.id {where}"
+        found = self._select(f"SELECT {columns} FROM {chosen}", *values)
+        readings: dict[int, list[Reading]] = defaultdict(list)
+        query = "SELECT * FROM readings WHERE photo_id IN (SELECT value FROM json_each(?)) ORDER BY id"
+        for row in self._select(query, json.dumps([row["id"] for row in found])):
+            readings[row["photo_id"]].append(rows.reading(row))
+        entries = [Entry(rows.photo(row), rows.filing(row), tuple(readings[row["id"]])) for row in found]
         return sorted(entries, key=lambda entry: (entry.photo.when, entry.photo.id))
 
-    def _histories(self, reeds: Sequence[Reed], where: str, *values: Any) -> Iterator[History]:
-        lots = {lot.code: lot for lot in self.lots()}
-        entries: dict[int | None, list[Entry]] = defaultdict(list)
-        for entry in self._entries(where, *values):
-            entries[entry.filing.reed_id].append(entry)
-        checks = self._of_reeds("checks", rows.check, where, *values)
-        squeezes = self._of_reeds("squeezes", rows.squeeze, where, *values)
-        decisions = self._of_reeds("decisions", rows.decision, where, *values)
-        for reed in reeds:
-            yield History(
-                reed=reed,
-                lot=lots[reed.lot] if reed.lot else None,
-                entries=tuple(entries[reed.id]),
-                checks=tuple(sorted(checks[reed.id], key=lambda check: check.done_at)),
-                squeezes=tuple(sorted(squeezes[reed.id], key=lambda squeeze: squeeze.done_at)),
-                decisions=tuple(decisions[reed.id]),
-            )
+    def _lots_of(self, reeds: Sequence[Reed]) -> dict[str, Lot]:
+        """The lots to which reeds belong, by their codes."""
+        codes = json.dumps(sorted({reed.lot for reed in reeds if reed.lot is not None}))
+        query = "SELECT * FROM current_lots WHERE code IN (SELECT value FROM json_each(?))"
+        return {row["code"]: rows.lot(row) for row in self._select(query, codes)}
 
     def _of_reeds(
         self, table: str, make: Callable[[rows.Row], Any], where: str, *values: Any

@@ -121,7 +121,7 @@ def test_export_writes_every_kind(run, tmp_path):
         (("restore", "none.zip"), "none.zip"),
         (("intake", "nowhere-at-all", "--lot", "26a"), "lot 26a"),
         (("enter", "lot", "my lot", "--source", "north"), "short code"),
-        (("enter", "reed", "0"), "greater than or equal to 1"),
+        (("enter", "reed", "0"), "Invalid value for 'REED'"),
         (("enter", "reed", "7", "--player", "Anna Example"), "not a name"),
     ],
 )

@@ -353,3 +353,20 @@ def test_a_plot_puts_points_where_they_belong():
     assert middle.y == floor
     assert (floor - last.y) == pytest.approx(2 * (floor - first.y), abs=0.3)
     assert first.top < first.y < first.bottom
+
+
+def test_the_tray_has_pages(desk, browser, enter, monkeypatch):  # noqa: F811
+    monkeypatch.setattr("aperture.desk.book_pages.TRAY", 2)
+    with desk.open_book() as book:
+        for number in (5, 6, 7, 8, 9):
+            reed = book.add_reed(number)
+            enter(book, reed, "dry", datetime(2026, 10, 5, 14, number))
+        book.add_decision(book.reed(6), datetime(2026, 10, 6), "thrown away", "it is worn", "MB")
+    shown = {}
+    for address in ("/reeds", "/reeds?page=2", "/reeds?page=3&all=1", "/reeds?page=99", "/reeds?page=x"):
+        text = browser.get(address).text
+        shown[address] = re.findall(r'href="/reed/(\d)"', text)
+        assert ('rel="next"' in text) == (address in ("/reeds", "/reeds?page=x"))
+        assert ('rel="prev"' in text) == (address not in ("/reeds", "/reeds?page=x"))
+    assert list(shown.values()) == [["5", "7"], ["8", "9"], ["9"], ["8", "9"], ["5", "7"]]
+    assert 'href="/reeds?page=2&amp;all=1"' in browser.get("/reeds?page=1&all=1").text
