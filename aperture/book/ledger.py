@@ -473,9 +473,11 @@ class Book:
         chosen = f"photos JOIN current_filings AS filings ON filings.photo_id = photos.id {where}"
         found = self._select(f"SELECT {columns} FROM {chosen}", *values)
         readings: dict[int, list[Reading]] = defaultdict(list)
-        query = "SELECT * FROM readings WHERE photo_id IN (SELECT value FROM json_each(?)) ORDER BY id"
+        query = "SELECT * FROM readings WHERE photo_id IN (SELECT value FROM json_each(?))"
         for row in self._select(query, json.dumps([row["id"] for row in found])):
             readings[row["photo_id"]].append(rows.reading(row))
+        for several in readings.values():
+            several.sort(key=lambda reading: reading.id)  # SQLite would move their outlines to sort them
         entries = [Entry(rows.photo(row), rows.filing(row), tuple(readings[row["id"]])) for row in found]
         return sorted(entries, key=lambda entry: (entry.photo.when, entry.photo.id))
 

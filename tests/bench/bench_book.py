@@ -119,13 +119,15 @@ def _pages(path: Path) -> dict[str, Sequence[str]]:
         ],
         "/review": ["/review"],
         "/review/PHOTO": [f"/review/{sha}" for sha in waiting + shas[-200:]],
-        "/import": ["/import"],
-        "/phone": ["/phone"],
-        "/phone/code.svg": ["/phone/code.svg"],
-        "/snap": ["/snap"],
         "/result/PHOTO": [f"/result/{sha}" for sha in shas],
-        "/picture/TIP": [f"/picture/{tip}" for tip in tips],
-        "/static/FILE": ["/static/book.css"],
+        "the others": [
+            "/import",
+            "/phone",
+            "/phone/code.svg",
+            "/snap",
+            "/static/book.css",
+            *(f"/picture/{tip}" for tip in tips),
+        ],
     }
 
 
