@@ -49,6 +49,7 @@ HOUSE = [
     "repeat_screen",
     "book.records",
     "book.rows",
+    "book.seals",
     "book.schema",
     "book.store",
     "book.ledger",

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from aperture import __version__
-from aperture.book import rows, schema, store
+from aperture.book import rows, schema, seals, store
 from aperture.book.records import (
     ACTIONS,
     AGES,
@@ -204,11 +204,8 @@ class Book:
 
     def troubles(self) -> list[str]:
         """What is wrong with the file: nothing, if all is well."""
-        answers = [str(row["integrity_check"]) for row in self._select("PRAGMA integrity_check")]
-        found = [answer for answer in answers if answer != "ok"]
-        for row in self._select("PRAGMA foreign_key_check"):
-            found.append(f"{row['table']}, row {row['rowid']}: its {row['parent']} is missing")
-        return found
+        with store.in_words(self.path):
+            return schema.troubles(self._connection)
 
     def copy_to(self, target: Path) -> None:
         """Write a consistent copy of the database file, even while others write to the book."""
@@ -447,7 +444,8 @@ class Book:
             done = self._connection.execute(
                 f"INSERT INTO {table} ({names}) VALUES ({marks})", tuple(values.values())
             )
-        assert done.lastrowid is not None
+            assert done.lastrowid is not None
+            seals.seal(self._connection, table, done.lastrowid)
         return done.lastrowid
 
     def _detail_reed(self, reed_id: int, lot: str | None, slot: str | None, player: str | None) -> None:

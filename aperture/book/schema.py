@@ -7,7 +7,10 @@ released.
 """
 
 import sqlite3
+from contextlib import closing
 from typing import Any
+
+from aperture.book import seals
 
 # Marks the file as a reed book, for those who find it ("reed" as four bytes).
 APPLICATION_ID = 0x72656564
@@ -206,7 +209,21 @@ def m001_first(db: Any) -> None:
     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
 
 
-MIGRATIONS = (m001_first,)
+def m002_seals(db: Any) -> None:
+    """A seal for every row, those included that are there already."""
+    db.execute(
+        "CREATE TABLE seals (id INTEGER PRIMARY KEY, of_table TEXT NOT NULL, of_row INTEGER NOT NULL,"
+        " seal TEXT NOT NULL) STRICT"
+    )
+    seals.seal_all(db.conn, TABLES)
+    for change in ("UPDATE", "DELETE"):
+        db.execute(
+            f"CREATE TRIGGER seals_no_{change.lower()} BEFORE {change} ON seals"
+            " BEGIN SELECT RAISE(ABORT, 'nothing in the reed book is ever overwritten'); END"
+        )
+
+
+MIGRATIONS = (m001_first, m002_seals)
 # What this program writes. A file says which version it has in its `user_version`.
 VERSION = len(MIGRATIONS)
 
@@ -230,3 +247,29 @@ def upgrade(connection: sqlite3.Connection, migrations: tuple[Any, ...] = MIGRAT
         known()(migration)
     known.apply(Database(connection, execute_plugins=False))
     connection.execute(f"PRAGMA user_version = {len(migrations)}")
+
+
+def troubles(connection: sqlite3.Connection) -> list[str]:
+    """What is wrong with a book's file, in words; nothing, if all is well.
+
+    SQLite's own checks, then what they do not see: tables, rules and views that are not those of this
+    version, and rows that are not as they were written.
+    """
+    answers = [str(row[0]) for row in connection.execute("PRAGMA integrity_check")]
+    found = [answer for answer in answers if answer != "ok"]
+    for table, row_id, parent, _ in connection.execute("PRAGMA foreign_key_check"):
+        found.append(f"{table}, row {row_id}: its {parent} is missing")
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
+        fresh.execute("BEGIN")
+        upgrade(fresh, MIGRATIONS)
+        expected, there = _definitions(fresh), _definitions(connection)
+    found += [f"{name} is not defined as it should be" for name, _ in sorted(expected - there)]
+    # What tables are not there cannot be read.
+    return found or list(seals.broken(connection, TABLES))
+
+
+def _definitions(connection: sqlite3.Connection) -> set[tuple[str, str]]:
+    """Names and SQL of everything in a book, and which migrations it had."""
+    made = connection.execute("SELECT name, sql FROM sqlite_schema WHERE name NOT LIKE '%sqlite%'")
+    had = connection.execute("SELECT name, 'migration' FROM _sqlite_migrations")
+    return {(name, sql) for name, sql in [*made, *had]}

@@ -48,16 +48,19 @@ def test_write_ahead_log_foreign_keys_and_full_syncing_are_on(book):
     assert answers == ["wal", 1, 2]
 
 
-def in_version_1(path):
+NOW = schema.VERSION
+
+
+def in_this_version(path):
     with Book(path, create=True) as book:
         book.add_reed(1)
 
 
-def m002_colour(db):
+def m_colour(db):
     db.execute("ALTER TABLE reeds ADD COLUMN thread_colour TEXT")
 
 
-def m003_fails(db):
+def m_fails(db):
     db.execute("ALTER TABLE reeds ADD COLUMN length_mm REAL")
     raise sqlite3.OperationalError("made to fail")
 
@@ -69,12 +72,12 @@ def next_version(monkeypatch, *migrations):
 
 def test_an_older_book_is_upgraded_after_a_copy(tmp_path, monkeypatch):
     path = tmp_path / "reeds.sqlite3"
-    in_version_1(path)
-    next_version(monkeypatch, m002_colour)
+    in_this_version(path)
+    next_version(monkeypatch, m_colour)
     with Book(path) as book:
         assert [row["thread_colour"] for row in book.table("reeds")] == [None]
-    with closing(sqlite3.connect(tmp_path / "reeds-version-1.sqlite3")) as copy:
-        assert copy.execute("PRAGMA user_version").fetchone() == (1,)
+    with closing(sqlite3.connect(tmp_path / f"reeds-version-{NOW}.sqlite3")) as copy:
+        assert copy.execute("PRAGMA user_version").fetchone() == (NOW,)
         assert copy.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         assert copy.execute("SELECT number FROM reeds").fetchall() == [(1,)]
     with Book(path):
@@ -84,9 +87,9 @@ def test_an_older_book_is_upgraded_after_a_copy(tmp_path, monkeypatch):
 
 def test_an_upgrade_that_fails_leaves_the_book_as_it_was(tmp_path, monkeypatch):
     path = tmp_path / "reeds.sqlite3"
-    in_version_1(path)
+    in_this_version(path)
     with monkeypatch.context() as later:
-        next_version(later, m002_colour, m003_fails)
+        next_version(later, m_colour, m_fails)
         with pytest.raises(sqlite3.OperationalError, match="made to fail"):
             Book(path)
     with Book(path) as book:
@@ -95,7 +98,7 @@ def test_an_upgrade_that_fails_leaves_the_book_as_it_was(tmp_path, monkeypatch):
 
 def test_a_newer_book_is_refused_and_left_alone(tmp_path):
     path = tmp_path / "reeds.sqlite3"
-    in_version_1(path)
+    in_this_version(path)
     with closing(sqlite3.connect(path)) as connection:
         connection.execute(f"PRAGMA user_version = {schema.VERSION + 1}")
     content = path.read_bytes()
