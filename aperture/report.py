@@ -181,13 +181,13 @@ def write_whole(path: Path, content: bytes) -> None:
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
     except OSError:
         part.unlink(missing_ok=True)
         raise
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Make a new name in a folder survive a power cut, on systems where that can be asked for."""
     if os.name == "posix":
         descriptor = os.open(folder, os.O_RDONLY)

@@ -6,11 +6,9 @@ names that they have beside the book, and `manifest.json` with the SHA-256 of ea
 
 import hashlib
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, Field
@@ -88,14 +86,3 @@ def begins_like_a_database(path: Path) -> bool:
         return False
     with path.open("rb") as file:
         return file.read(16) == b"SQLite format 3\0"
-
-
-@contextmanager
-def workspace(beside: Path) -> Iterator[Path]:
-    """A hidden folder on the same disk for what is not whole yet."""
-    with TemporaryDirectory(prefix=hidden_beside(beside), suffix=".part", dir=beside.parent) as name:
-        yield Path(name)
-
-
-def hidden_beside(beside: Path) -> str:
-    return f".{beside.name[:100]}"

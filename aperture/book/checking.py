@@ -9,7 +9,6 @@ from aperture.book.archive import (
     BACKUP,
     NamedPicture,
     begins_like_a_database,
-    hidden_beside,
     pictures_of,
     sha256_of,
 )
@@ -128,7 +127,7 @@ def _pictures_or_troubles(path: Path) -> tuple[list[NamedPicture] | None, list[s
 def _unfinished_work(path: Path) -> list[Path]:
     """What backups and restores that were killed have left beside the book."""
     begins = tuple(
-        hidden_beside(beside) for beside in (path, store.pictures_folder(path), path.with_name(BACKUP))
+        store.hidden_beside(beside) for beside in (path, store.pictures_folder(path), path.with_name(BACKUP))
     )
     return [file for file in path.parent.glob(".*.part") if file.name.startswith(begins)]
 

@@ -11,7 +11,6 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, Literal, get_args
 
 from aperture import __version__
@@ -83,8 +82,7 @@ def export(book: Book, folder: Path, formats: Collection[Format] = FORMATS) -> l
     made = datetime.now().astimezone().isoformat(timespec="seconds")
     with store.in_words(folder):
         folder.mkdir(parents=True, exist_ok=True)
-        with TemporaryDirectory(prefix=f".{_STEM}-export-", suffix=".part", dir=folder) as name:
-            room = Path(name)
+        with store.workspace(folder / f"{_STEM}-export") as room:
             book.copy_to(room / "copy.sqlite3")
             columns = _columns(room / "copy.sqlite3")
             with Book(room / "copy.sqlite3") as copy:

@@ -20,7 +20,6 @@ from aperture.book.archive import (
     lacking_in,
     sha256_of,
     sound_book,
-    workspace,
 )
 from aperture.book.ledger import Book
 from aperture.book.pictures import all_kept, place_of
@@ -56,7 +55,7 @@ def back_up(book: Book, target: Path) -> BackUp:
     now = datetime.now().astimezone()
     if target.is_dir():
         target = target / f"{BACKUP}-{now:%Y-%m-%d-%H%M%S}.zip"
-    with store.in_words(target), workspace(target) as room:
+    with store.in_words(target), store.workspace(target) as room:
         if target.exists():
             raise _exists(target)
         # The copy comes first: a picture is kept before the row that names it, so none can be too new for it.
@@ -81,7 +80,10 @@ def back_up(book: Book, target: Path) -> BackUp:
             file.flush()
             os.fsync(file.fileno())
         size = part.stat().st_size
-        _put(part, target)
+        try:
+            store.put_in_place(part, target)
+        except FileExistsError as error:
+            raise _exists(target) from error
     return BackUp(target, photos, size, lacking)
 
 
@@ -95,18 +97,6 @@ def _pack(archive: ZipFile, folder: Path) -> Iterator[tuple[str, Member]]:
         name = PICTURES + picture
         archive.writestr(name, content)
         yield name, Member(size=len(content), sha256=hashlib.sha256(content).hexdigest())
-
-
-def _put(part: Path, target: Path) -> None:
-    """Give a finished file its name, which must be free."""
-    try:
-        os.link(part, target)  # unlike a new name, a second one never replaces a file
-    except FileExistsError as error:
-        raise _exists(target) from error
-    except OSError:  # memory sticks know no second names
-        if target.exists():
-            raise _exists(target) from None
-        part.rename(target)
 
 
 def _exists(target: Path) -> BookError:

@@ -54,6 +54,7 @@ class Book:
         self.path = path
         self.pictures = store.pictures_folder(path)
         self._connection = store.connect(path, create)
+        self._looked_at = False  # before the first writing, whether the file is in order
 
     def __enter__(self) -> Self:
         return self
@@ -68,8 +69,12 @@ class Book:
     @contextmanager
     def writing(self) -> Iterator[None]:
         """One transaction: all that is added inside is kept, or nothing of it."""
-        with store.in_words(self.path), store.writing(self._connection):
-            yield
+        with store.in_words(self.path):
+            if not self._looked_at:
+                store.check_whole(self._connection)
+                self._looked_at = True
+            with store.writing(self._connection):
+                yield
 
     # What is in it
 

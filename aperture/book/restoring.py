@@ -26,10 +26,10 @@ from aperture.book.archive import (
     begins_like_a_database,
     lacking_in,
     sound_book,
-    workspace,
 )
 from aperture.book.pictures import place_of
 from aperture.errors import BookError
+from aperture.report import sync_folder
 
 # Room for the names of some hundred thousand pictures.
 _MANIFEST_LIMIT_BYTES = 64 * 2**20
@@ -74,14 +74,14 @@ def restore(archive: Path, path: Path) -> Restored:
     BookError : the backup is damaged, or newer than the program; somebody has the book at `path` open; there
         is not enough room.
     """
-    if not archive.is_file():
-        raise BookError("backup-missing", str(archive))
     pictures = store.pictures_folder(path)
     with store.in_words(path):
+        if not archive.is_file():
+            raise BookError("backup-missing", str(archive))
         path.parent.mkdir(parents=True, exist_ok=True)
         # A link stays a link.
         real = path.resolve()
-        with workspace(real) as room, workspace(pictures) as gallery:
+        with store.workspace(real) as room, store.workspace(pictures) as gallery:
             new, new_pictures = room / real.name, gallery / pictures.name
             new_pictures.mkdir()
             try:
@@ -202,6 +202,7 @@ def _exchange(path: Path, real: Path, pictures: Path, new: Path, new_pictures: P
             former.close()
         new.replace(real)
         undo.pop_all()
+        sync_folder(real.parent)
     return aside
 
 

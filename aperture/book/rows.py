@@ -1,9 +1,10 @@
 """Rows of the reed book's tables as the plain values of `records`."""
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date, datetime
-from typing import Any
+from functools import wraps
+from typing import Any, TypeVar
 
 from aperture.book.records import (
     FAULTS,
@@ -19,10 +20,26 @@ from aperture.book.records import (
     Soaking,
     Squeeze,
 )
+from aperture.errors import BookError
 
 Row = Mapping[str, Any] | sqlite3.Row
+Value = TypeVar("Value")
 
 
+def _readable(make: Callable[[Row], Value]) -> Callable[[Row], Value]:
+    """A row whose texts are no times, or no JSON, was spoilt."""
+
+    @wraps(make)
+    def made(row: Row) -> Value:
+        try:
+            return make(row)
+        except (ValueError, TypeError) as error:
+            raise BookError("book-damaged", f"a {make.__name__} cannot be read: {error}") from error
+
+    return made
+
+
+@_readable
 def lot(row: Row) -> Lot:
     """A row of `current_lots`."""
     return Lot(
@@ -36,11 +53,13 @@ def lot(row: Row) -> Lot:
     )
 
 
+@_readable
 def reed(row: Row) -> Reed:
     """A row of `current_reeds`."""
     return Reed(row["id"], row["number"], row["lot"], row["slot"], row["player"])
 
 
+@_readable
 def photo(row: Row) -> Photo:
     """A row of `photos`."""
     return Photo(
@@ -54,12 +73,14 @@ def photo(row: Row) -> Photo:
     )
 
 
+@_readable
 def filing(row: Row) -> Filing:
     """A row of `current_filings`."""
     soaking = Soaking(row["soak_seconds"], row["water"], row["wetted"], row["age"])
     return Filing(row["reed_id"], row["state"], soaking, row["reason"], row["by"])
 
 
+@_readable
 def reading(row: Row) -> Reading:
     """A row of `readings`."""
     return Reading(
@@ -78,6 +99,7 @@ def reading(row: Row) -> Reading:
     )
 
 
+@_readable
 def check(row: Row) -> Check:
     """A row of `checks`."""
     return Check(
@@ -91,6 +113,7 @@ def check(row: Row) -> Check:
     )
 
 
+@_readable
 def squeeze(row: Row) -> Squeeze:
     """A row of `squeezes`."""
     return Squeeze(
@@ -102,6 +125,7 @@ def squeeze(row: Row) -> Squeeze:
     )
 
 
+@_readable
 def decision(row: Row) -> Decision:
     """A row of `decisions`."""
     return Decision(

@@ -19,7 +19,8 @@ def seal(connection: sqlite3.Connection, table: str, row_id: int) -> None:
     """Enter the seal of a row that was just written, as it is read back."""
     (row,) = _rows(connection, f"{table} WHERE id = ?", row_id)
     connection.execute(
-        "INSERT INTO seals (of_table, of_row, seal) VALUES (?, ?, ?)", (table, row_id, _fingerprint(table, row))
+        "INSERT INTO seals (of_table, of_row, seal) VALUES (?, ?, ?)",
+        (table, row_id, _fingerprint(table, row)),
     )
 
 

@@ -1,10 +1,13 @@
 """The reed book's file: found, opened, upgraded, and its troubles in plain words."""
 
+import errno
 import os
+import shutil
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from aperture.book import schema
 from aperture.errors import BookError
@@ -16,6 +19,9 @@ PATIENCE_SECONDS = 30.0
 _BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 _UNWRITABLE = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN}
 _DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+_DAMAGED_WORDS = ("no such table", "no such column", "Could not decode to UTF-8")
+# Lies in every folder for unfinished work, and is locked while that goes on.
+_AT_WORK = "at-work.lock"
 
 
 def book_path(given: Path | None = None) -> Path:
@@ -46,11 +52,12 @@ def connect(path: Path, create: bool = False) -> sqlite3.Connection:
     ------
     BookError : there is no book, it is damaged, newer than the program, busy, or cannot be written.
     """
-    if not create and not path.is_file():
-        raise BookError("book-missing", str(path))
     with in_words(path):
         if create:
             path.parent.mkdir(parents=True, exist_ok=True)
+            _check_nothing_was_here(path)
+        elif not path.is_file():
+            raise BookError("book-missing", str(path))
         elif path.stat().st_size == 0:
             raise BookError("book-damaged", f"{path} is empty")
         try:
@@ -81,7 +88,7 @@ def in_words(path: Path) -> Iterator[None]:
         ):
             if kind in kinds:
                 raise BookError(code, f"{path}: {error}") from error
-        if "no such table" in str(error) or "no such column" in str(error):
+        if any(words in str(error) for words in _DAMAGED_WORDS):
             raise BookError("book-damaged", f"{path}: {error}") from error
         raise
     except OSError as error:
@@ -117,6 +124,82 @@ def copy_to(connection: sqlite3.Connection, target: Path) -> None:
     except BaseException:
         target.unlink(missing_ok=True)
         raise
+
+
+def check_whole(connection: sqlite3.Connection) -> None:
+    """Raise BookError if a book's file is in disorder: what is written to it then does more damage.
+
+    This is SQLite's quick check, some milliseconds for a thousand photos; `schema.troubles` sees more.
+    """
+    answer = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+    if answer != "ok":
+        raise BookError("book-damaged", " ".join(str(answer).split()))
+
+
+@contextmanager
+def workspace(beside: Path) -> Iterator[Path]:
+    """A hidden folder on the same disk for what is not whole yet.
+
+    Such folders of runs that were killed are cleared away.
+    """
+    from filelock import FileLock
+
+    _clear_workspaces(beside.parent)
+    with TemporaryDirectory(prefix=hidden_beside(beside), suffix=".part", dir=beside.parent) as name:
+        lock = FileLock(Path(name) / _AT_WORK)
+        with suppress(OSError, NotImplementedError):  # a disk that knows no locks is never cleared
+            lock.acquire()
+        try:
+            yield Path(name)
+        finally:
+            lock.release()
+
+
+def hidden_beside(beside: Path) -> str:
+    """How the names of such folders begin."""
+    return f".{beside.name[:100]}"
+
+
+def put_in_place(part: Path, target: Path) -> None:
+    """Give a finished file its name, which must be free, so that it also survives a power cut.
+
+    Raises
+    ------
+    FileExistsError : it is not free.
+    """
+    from aperture.report import sync_folder
+
+    try:
+        os.link(part, target)  # unlike a new name, a second one never replaces a file
+    except FileExistsError:
+        raise
+    except OSError:  # memory sticks know no second names
+        if target.exists():
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target)) from None
+        part.rename(target)
+    sync_folder(target.parent)
+
+
+def _clear_workspaces(folder: Path) -> None:
+    from filelock import FileLock, Timeout
+
+    for lock in folder.glob(f".*.part/{_AT_WORK}"):
+        with suppress(OSError, Timeout, NotImplementedError):
+            with FileLock(lock, blocking=False):
+                pass  # whoever made it has ended
+            shutil.rmtree(lock.parent, ignore_errors=True)
+
+
+def _check_nothing_was_here(path: Path) -> None:
+    """Raise BookError where a new book would be begun on what is left of one: SQLite clears that away."""
+    if path.is_file() and path.stat().st_size > 0:
+        return
+    for ending in ("-wal", "-journal"):
+        log = path.with_name(path.name + ending)
+        if not path.exists() and log.is_file() and log.stat().st_size > 0:
+            raise BookError("book-damaged", f"{path} is gone, but {log.name}, which belongs to it, is there")
+    if path.is_file() and any(pictures_folder(path).glob("*/*")):
+        raise BookError("book-damaged", f"{path} is empty, but the pictures beside it are there")
 
 
 def _ready(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
@@ -183,6 +266,7 @@ def _bring_up_to_date(connection: sqlite3.Connection, path: Path) -> None:
             if version == schema.VERSION:
                 return
             if version > 0:
+                check_whole(connection)
                 _copy_aside(connection, path, version)
             with writing(connection):
                 schema.upgrade(connection, schema.MIGRATIONS)
@@ -195,4 +279,6 @@ def _copy_aside(connection: sqlite3.Connection, path: Path, version: int) -> Non
     name, number = f"{path.stem}-version-{version}{path.suffix}", 2
     while path.with_name(name).exists():
         name, number = f"{path.stem}-version-{version}-{number}{path.suffix}", number + 1
-    copy_to(connection, path.with_name(name))
+    with workspace(path) as room:
+        copy_to(connection, room / name)
+        put_in_place(room / name, path.with_name(name))
