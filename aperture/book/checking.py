@@ -2,9 +2,10 @@
 
 import sqlite3
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 
-from aperture.book import store
+from aperture.book import schema, store
 from aperture.book.archive import (
     BACKUP,
     NamedPicture,
@@ -15,6 +16,9 @@ from aperture.book.archive import (
 from aperture.book.ledger import Book
 from aperture.book.pictures import leftovers
 from aperture.errors import BookError
+
+# Two computers that share a book may differ by this much.
+_CLOCK_SLACK = timedelta(minutes=5)
 
 
 @dataclass(frozen=True)
@@ -53,14 +57,21 @@ def check(path: Path) -> Findings:
     BookError : there is no book, it is newer than the program, or cannot be opened. A damaged one is a
         finding.
     """
-    folder = store.pictures_folder(path)
+    with store.in_words(path):
+        return _look_through(path, store.pictures_folder(path))
+
+
+def _look_through(path: Path, folder: Path) -> Findings:
     # Files before rows: a photo that comes in meanwhile must not look like one that nobody names.
     files = sorted(file for file in folder.rglob("*") if file.is_file())
     unfinished = {*leftovers(folder), *_unfinished_work(path)}
     found = [_finding("unfinished", str(left)) for left in sorted(unfinished)]
-    pictures, troubles = _pictures_or_troubles(path)
+    pictures, newest, troubles = _pictures_or_troubles(path)
     if pictures is None:
         return Findings(path, None, (*(_finding("damaged", trouble) for trouble in troubles), *found))
+    now = datetime.now().astimezone()
+    if newest is not None and newest > now + _CLOCK_SLACK:
+        found.append(_finding("clock", f"{newest:%Y-%m-%d %H:%M}, and it is {now:%Y-%m-%d %H:%M}"))
     compared, named = 0, set()
     for picture in pictures:
         place = folder / picture.name
@@ -94,6 +105,12 @@ _KINDS = {
         "It does no harm. If an intake was stopped, run it again, and it may be named; else move it away.",
         False,
     ),
+    "clock": (
+        "The newest entry was made later than this computer's clock says it is.",
+        "Set the clock if it is wrong. If it was ahead before: photos taken since count as older than what"
+        " was entered then; name those around a squeeze with --before and --after, and enter decisions anew.",
+        False,
+    ),
     "unfinished": (
         "Half-written, by a run that was stopped.",
         "If nothing else is working with this book now, delete it.",
@@ -107,21 +124,27 @@ def _finding(kind: str, where: str) -> Finding:
     return Finding(what, where, advice, loss)
 
 
-def _pictures_or_troubles(path: Path) -> tuple[list[NamedPicture] | None, list[str]]:
-    """The pictures that a book names; of a damaged book none, but what is wrong with it."""
+def _pictures_or_troubles(path: Path) -> tuple[list[NamedPicture] | None, datetime | None, list[str]]:
+    """The pictures that a book names, and when it was last written to; of a damaged one what is wrong."""
     # Opening an empty file would begin a new book.
     if path.is_file() and not begins_like_a_database(path):
-        return None, [f"{path} is no database"]
+        return None, None, [f"{path} is no database"]
     try:
         with Book(path) as book:
             troubles = book.troubles()
-            return (None, troubles) if troubles else (pictures_of(book), [])
+            return (None, None, troubles) if troubles else (pictures_of(book), _newest(book), [])
     except BookError as error:
         if error.code != "book-damaged":
             raise
-        return None, [error.detail]
+        return None, None, [error.detail]
     except (sqlite3.Error, ValueError) as error:  # tables or texts that are none
-        return None, [f"{path}: {error}"]
+        return None, None, [f"{path}: {error}"]
+
+
+def _newest(book: Book) -> datetime | None:
+    """When the newest entry was made."""
+    made = (row["recorded_at"] for table in schema.TABLES for row in book.table(table))
+    return max(map(datetime.fromisoformat, made), default=None)
 
 
 def _unfinished_work(path: Path) -> list[Path]:

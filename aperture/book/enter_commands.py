@@ -142,7 +142,8 @@ def enter_check(
     if not faults and response is None and cents is None and note is None:
         raise typer.BadParameter("say what was found, for example --no-leak --no-wire --response good")
     with open_book(book) as opened:
-        opened.add_check(opened.reed(reed), at or datetime.now(), faults, response, cents, note, by)
+        this = opened.reed(reed)
+        opened.add_check(this, at or opened.now(this), faults, response, cents, note, by)
     typer.echo(f"Entered the check of reed {reed}.")
 
 
@@ -166,7 +167,7 @@ def enter_squeeze(
     with open_book(book) as opened:
         this = opened.reed(reed)
         photos = [_photo_of(opened, reed, name) if name is not None else None for name in (before, after)]
-        opened.add_squeeze(this, at or datetime.now(), photos[0], photos[1], by)
+        opened.add_squeeze(this, at or opened.now(this), photos[0], photos[1], by)
     typer.echo(f"Entered the squeeze of reed {reed}. Photograph it again while it is soaked, then intake.")
     typer.echo(SQUEEZE_CAUTION)
 
@@ -192,9 +193,8 @@ def enter_decision(
     from aperture.settings import load_settings
 
     with open_book(book) as opened:
-        said = decide(
-            opened, opened.reed(reed), action, by, reason, at or datetime.now(), load_settings(settings)
-        )
+        this = opened.reed(reed)
+        said = decide(opened, this, action, by, reason, at or opened.now(this), load_settings(settings))
     typer.echo(said)
 
 

@@ -168,7 +168,7 @@ def _enter(
             # A name that is no text is kept with codes in place of its bytes.
             name=name.encode("utf-8", "backslashreplace").decode(),
             taken=_on_the_wall(measurement.taken),
-            received_at=datetime.now(),
+            received_at=_received_at(book, measurement),
             kept=taken.kept.name,
             kept_sha256=taken.kept.kept_sha256,
         )
@@ -254,6 +254,12 @@ def _add_reading(book: Book, photo: Photo, taken: _Taken, settings: Settings) ->
         tip=taken.tip.name if taken.tip else None,
         tip_window=astuple(taken.tip.window) if taken.tip else None,
     )
+
+
+def _received_at(book: Book, measurement: Measurement) -> datetime:
+    """When a photo came; of one without a time of its own, after all that is known of its reed."""
+    reeds = book.reeds_with_number(measurement.reed) if measurement.reed is not None else []
+    return book.now(reeds[-1]) if reeds and measurement.taken is None else datetime.now()
 
 
 def _on_the_wall(moment: datetime | None) -> datetime | None:

@@ -5,7 +5,8 @@ import sqlite3
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
+from hashlib import sha256
 from pathlib import Path
 from typing import Any, Self
 
@@ -127,6 +128,11 @@ class Book:
     def history(self, reed: Reed) -> History:
         """Everything about one reed."""
         return self.histories_of([reed])[0]
+
+    def now(self, reed: Reed) -> datetime:
+        """The time for what is entered about a reed now: by this computer's clock, but after all that the
+        book has of the reed, for a clock can be behind the phone's, or be set back between two entries."""
+        return max(datetime.now(), self.history(reed).last_moment + timedelta(seconds=1))
 
     def histories(self, here: bool = False, lot: str | None = None) -> list[History]:
         """Everything about every reed, or about some: see `reeds`."""

@@ -317,6 +317,15 @@ class History:
         """Whether the reed has left the box."""
         return self.decision is not None and self.decision.action in GONE
 
+    @property
+    def last_moment(self) -> datetime:
+        """When the last thing that is known of it happened; the beginning of time if nothing is known."""
+        moments = [entry.photo.when for entry in self.entries]
+        moments += [check.done_at for check in self.checks]
+        moments += [squeeze.done_at for squeeze in self.squeezes]
+        moments += [decision.decided_at for decision in self.decisions]
+        return max(moments, default=datetime.min)
+
     def photos(self, state: Face) -> tuple[Entry, ...]:
         """The photos in one state, by the time they were taken."""
         return tuple(entry for entry in self.entries if entry.filing.state == state)

@@ -149,7 +149,7 @@ async def enter_check(request: Request) -> Response:
         if not faults and cents is None and not text(form, "response") and not text(form, "note"):
             raise BookError("book-entry-wrong", "nothing was looked at")
         response, note, by = (text(form, name) for name in ("response", "note", "by"))
-        book.add_check(this, datetime.now(), faults, response, cents, note, by)
+        book.add_check(this, book.now(this), faults, response, cents, note, by)
     return see(f"/reed/{this.number}")
 
 
@@ -161,7 +161,7 @@ async def enter_squeeze(request: Request) -> Response:
     with desk_of(request).open_book() as book, book.writing():
         this = book.reed(reed_in_address(request))
         if not any(abs(now - squeeze.done_at) < ONE_SQUEEZE for squeeze in book.history(this).squeezes):
-            book.add_squeeze(this, now, by=text(form, "by"))
+            book.add_squeeze(this, book.now(this), by=text(form, "by"))
     return see(f"/reed/{this.number}")
 
 
@@ -174,7 +174,7 @@ async def enter_decision(request: Request) -> Response:
         this = book.reed(reed_in_address(request))
         action = cast("Action", text(form, "action") or "")
         by, reason = text(form, "by") or "", text(form, "reason")
-        decide(book, this, action, by, reason, datetime.now(), desk.settings)
+        decide(book, this, action, by, reason, book.now(this), desk.settings)
     return see(f"/reed/{this.number}")
 
 
