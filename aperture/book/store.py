@@ -4,6 +4,7 @@ import errno
 import os
 import shutil
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
@@ -20,8 +21,8 @@ _BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 _UNWRITABLE = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN}
 _DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 _DAMAGED_WORDS = ("no such table", "no such column", "Could not decode to UTF-8")
-# Lies in every folder for unfinished work, and is locked while that goes on.
-_AT_WORK = "at-work.lock"
+# Nobody works this long on a backup: what is older was left by a run that was killed.
+_STALE_SECONDS = 24 * 3600.0
 
 
 def book_path(given: Path | None = None) -> Path:
@@ -140,19 +141,14 @@ def check_whole(connection: sqlite3.Connection) -> None:
 def workspace(beside: Path) -> Iterator[Path]:
     """A hidden folder on the same disk for what is not whole yet.
 
-    Such folders of runs that were killed are cleared away.
+    Such folders that runs which were killed have left are cleared away, a day later.
     """
-    from filelock import FileLock
-
-    _clear_workspaces(beside.parent)
+    for left in beside.parent.glob(".*.part"):
+        with suppress(OSError):
+            if left.is_dir() and time.time() - left.stat().st_mtime > _STALE_SECONDS:
+                shutil.rmtree(left)
     with TemporaryDirectory(prefix=hidden_beside(beside), suffix=".part", dir=beside.parent) as name:
-        lock = FileLock(Path(name) / _AT_WORK)
-        with suppress(OSError, NotImplementedError):  # a disk that knows no locks is never cleared
-            lock.acquire()
-        try:
-            yield Path(name)
-        finally:
-            lock.release()
+        yield Path(name)
 
 
 def hidden_beside(beside: Path) -> str:
@@ -178,16 +174,6 @@ def put_in_place(part: Path, target: Path) -> None:
             raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target)) from None
         part.rename(target)
     sync_folder(target.parent)
-
-
-def _clear_workspaces(folder: Path) -> None:
-    from filelock import FileLock, Timeout
-
-    for lock in folder.glob(f".*.part/{_AT_WORK}"):
-        with suppress(OSError, Timeout, NotImplementedError):
-            with FileLock(lock, blocking=False):
-                pass  # whoever made it has ended
-            shutil.rmtree(lock.parent, ignore_errors=True)
 
 
 def _check_nothing_was_here(path: Path) -> None:

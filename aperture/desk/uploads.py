@@ -1,10 +1,12 @@
 """A photo that comes through a page: received into a file of its own, taken into the book, forgotten."""
 
 import os
+import re
 import secrets
 import tempfile
+import time
 from collections.abc import AsyncIterator, Iterator
-from contextlib import asynccontextmanager, contextmanager
+from contextlib import asynccontextmanager, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -24,6 +26,9 @@ LONGEST_NAME = 120
 # For who sends too many photos within a minute.
 WAIT_SECONDS = 20
 _CHUNK_BYTES = 2**20
+_OURS = re.compile("aperture-[0-9a-f]{32}")
+# No photo takes this long to be received and measured.
+_OLD_SECONDS = 3600.0
 
 
 @dataclass(frozen=True)
@@ -83,6 +88,7 @@ def _new_file() -> Iterator[tuple[BinaryIO, Path]]:
     Its name must not look like a reed's number or a state, for those are read from the names of photos: the
     names that `tempfile` makes sometimes do ("aperture-r3_nzhgx"), hexadecimal digits never.
     """
+    _forget_old()
     path = Path(tempfile.gettempdir()) / f"aperture-{secrets.token_hex(16)}"
     handle = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | getattr(os, "O_BINARY", 0), 0o600)
     try:
@@ -90,6 +96,14 @@ def _new_file() -> Iterator[tuple[BinaryIO, Path]]:
             yield file, path
     finally:
         path.unlink(missing_ok=True)
+
+
+def _forget_old() -> None:
+    """Clear away the photos that desks which were killed have left."""
+    for left in Path(tempfile.gettempdir()).glob("aperture-*"):
+        with suppress(OSError):  # of somebody else, or gone meanwhile
+            if _OURS.fullmatch(left.name) and time.time() - left.lstat().st_mtime > _OLD_SECONDS:
+                left.unlink()
 
 
 def check_rate(request: Request) -> None:

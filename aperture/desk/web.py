@@ -149,6 +149,9 @@ def _trouble(error: Exception) -> tuple[int, str, str]:
         flag = FLAGS[error.code]
         status = 404 if error.code in ("book-unknown", "book-missing") else 409
         return status, f"{flag.sentence} {error.detail}", flag.advice
+    if isinstance(error, OSError):
+        what = f"This computer's disk refuses: {error.strerror or error}."
+        return 507, what, "Nothing was lost. Make room on the disk, then try again."
     what = f"The program failed, and the fault is the program's. {type(error).__name__}"
     return 500, what, "Nothing was lost. Go back and try again."
 
