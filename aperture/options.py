@@ -112,10 +112,24 @@ def in_words(command: Callable[..., None]) -> Callable[..., None]:
             where = f"{error.filename}: " if error.filename else ""
             give_up(WRONG_USAGE, f"{where}{error.strerror or error}")
         except Exception as error:
+            if "book" in options and (trouble := _trouble_with_book(options["book"])):
+                from aperture.flags import FLAGS
+
+                flag = FLAGS["book-damaged"]
+                give_up(WRONG_USAGE, f"{flag.sentence} {trouble}\n{flag.advice}")
             blame = "The program failed, and the fault is the program's."
             give_up(FAILED, f"{blame} {type(error).__name__}: {error}")
 
     return guarded
+
+
+def _trouble_with_book(path: Path | None) -> str | None:
+    """What is wrong with the book on which a command failed: then it is not the program's fault."""
+    try:
+        with open_book(path) as book:
+            return next(iter(book.troubles()), None)
+    except ApertureError as error:
+        return error.detail if error.code == "book-damaged" else None
 
 
 def give_up(status: int, words: str) -> NoReturn:

@@ -82,7 +82,8 @@ def restore(archive: Path, path: Path) -> Restored:
         # A link stays a link.
         real = path.resolve()
         with store.workspace(real) as room, store.workspace(pictures) as gallery:
-            new, new_pictures = room / real.name, gallery / pictures.name
+            # Short names: SQLite takes no path of more than 512 bytes.
+            new, new_pictures = room / DATABASE, gallery / pictures.name
             new_pictures.mkdir()
             try:
                 members = _unpack(archive, new, new_pictures)
@@ -185,7 +186,7 @@ def _exchange(path: Path, real: Path, pictures: Path, new: Path, new_pictures: P
         # A copy, not a new name: at every moment there is a book at its place that another program can find.
         if real.exists():
             aside = _free_name(path)
-            copy = new_pictures.with_name(aside.name)
+            copy = new.with_name("former")
             _copy(former, real, copy)
             _move(copy, aside, undo)
         if pictures.exists():
@@ -216,7 +217,7 @@ def _copy(former: sqlite3.Connection | None, real: Path, aside: Path) -> None:
         try:
             store.copy_to(former, aside)
             return
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             if not _is_damaged(error):
                 raise
     with real.open("rb") as source, aside.open("wb") as file:
@@ -247,7 +248,7 @@ def _alone(path: Path) -> Iterator[sqlite3.Connection | None]:
             connection.execute("PRAGMA locking_mode = exclusive")
             connection.execute("BEGIN EXCLUSIVE")
             connection.execute("COMMIT")
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             if not _is_damaged(error):
                 raise
             connection.close()
@@ -261,8 +262,9 @@ def _alone(path: Path) -> Iterator[sqlite3.Connection | None]:
             raise
 
 
-def _is_damaged(error: sqlite3.Error) -> bool:
-    return getattr(error, "sqlite_errorcode", 0) & 0xFF in _DAMAGED
+def _is_damaged(error: sqlite3.Error | UnicodeDecodeError) -> bool:
+    # What SQLite says of spoilt names is no text.
+    return isinstance(error, UnicodeDecodeError) or getattr(error, "sqlite_errorcode", 0) & 0xFF in _DAMAGED
 
 
 @contextmanager

@@ -27,13 +27,13 @@ Value = TypeVar("Value")
 
 
 def _readable(make: Callable[[Row], Value]) -> Callable[[Row], Value]:
-    """A row whose texts are no times, or no JSON, was spoilt."""
+    """A row that lacks a column, or whose texts are no times or no JSON, was spoilt."""
 
     @wraps(make)
     def made(row: Row) -> Value:
         try:
             return make(row)
-        except (ValueError, TypeError) as error:
+        except (KeyError, TypeError, ValueError) as error:
             raise BookError("book-damaged", f"a {make.__name__} cannot be read: {error}") from error
 
     return made

@@ -75,7 +75,7 @@ def in_words(path: Path) -> Iterator[None]:
 
     Raises
     ------
-    BookError : instead of sqlite3.Error and OSError.
+    BookError : instead of sqlite3.Error, UnicodeDecodeError and OSError.
     """
     try:
         yield
@@ -92,6 +92,8 @@ def in_words(path: Path) -> Iterator[None]:
         if any(words in str(error) for words in _DAMAGED_WORDS):
             raise BookError("book-damaged", f"{path}: {error}") from error
         raise
+    except UnicodeDecodeError as error:  # SQLite names what makes no sense, and its name makes none either
+        raise BookError("book-damaged", f"{path}: {error.reason}") from error
     except OSError as error:
         raise BookError("book-unwritable", f"{error.filename or path}: {error.strerror or error}") from error
 

@@ -2,10 +2,7 @@
 
 import multiprocessing
 import os
-import random
 import shutil
-import time
-from contextlib import suppress
 from datetime import datetime
 from functools import partial
 from pathlib import Path, PurePosixPath
@@ -19,7 +16,7 @@ from aperture.batch import photos_in
 from aperture.book import intake
 from aperture.book.intake import take_in
 from aperture.book.ledger import Book
-from aperture.book.pictures import all_kept, leftovers
+from aperture.book.pictures import all_kept
 from aperture.book.records import Soaking
 from aperture.canvas import Window
 from aperture.errors import BookError
@@ -31,7 +28,6 @@ from tests.conftest import _measured, _refused
 
 ROOT = Path(__file__).parents[2]
 ALONE = change_settings(Settings(), {"workers": 1})
-MOMENTS = 50
 
 
 def picture(path, seed, taken="2026:10:05 14:10:20"):
@@ -280,77 +276,7 @@ def test_a_full_disk_stops_with_words_and_nothing_is_lost(book, tmp_path, preten
     assert [arrival.what for arrival in take_in(book, photos, ALONE)] == ["known"] * 2 + ["filed"] * 4
 
 
-# --- stopped at any moment -----------------------------------------------------------------------------
-
-
-def run_and_report(path, photos, told):
-    """A process of its own: take photos in, and tell of each when it is said to be safe."""
-    intake.measure_or_fail = pretend
-    told.send("ready")
-    with Book(path, create=True) as book:
-        for arrival in take_in(book, photos, ALONE):
-            told.send(arrival.path.name)
-    told.close()
-
-
-def test_killed_at_fifty_random_moments_nothing_is_lost_and_nothing_doubled(tmp_path):
-    photos = box(tmp_path / "box", 12)
-    context = multiprocessing.get_context("forkserver")
-    # What takes longer to import than the work takes.
-    slow = ["sqlite_utils", "filelock", "skimage.measure", "scipy.optimize", "scipy.integrate"]
-    context.set_forkserver_preload(["tests.book.test_intake", *slow])
-    chance = random.Random(7)
-
-    def run(path, kill_after=None):
-        """Returns the names told, whether the run came to its end, and how many seconds it ran."""
-        told, telling = context.Pipe(duplex=False)
-        process = context.Process(target=run_and_report, args=(path, photos, telling))
-        process.start()
-        telling.close()
-        assert told.recv() == "ready"
-        started = time.monotonic()
-        if kill_after is not None:
-            process.join(kill_after)
-            process.kill()  # SIGKILL
-        process.join(60)
-        seconds, heard = time.monotonic() - started, []
-        with suppress(EOFError):
-            while told.poll():
-                heard.append(told.recv())
-        return heard, process.exitcode == 0, seconds
-
-    heard, finished, whole_seconds = run(tmp_path / "whole" / "reeds.sqlite3")
-    assert finished
-    assert len(heard) == len(photos)
-
-    killed = number = in_the_middle = 0
-    safe: set[str] = set()
-    while killed < MOMENTS:
-        path = tmp_path / f"{number}" / "reeds.sqlite3"
-        heard, finished, _ = run(path, chance.uniform(0.0, whole_seconds / 2))
-        killed += not finished
-        in_the_middle += 0 < len(heard) < len(photos) and not finished
-        safe |= set(heard)
-        if not path.exists():
-            assert not safe
-            continue
-        with Book(path, create=True) as book:
-            assert book.troubles() == []
-            in_book = {photo.name for photo in book.photos()}
-            assert safe <= in_book
-            # Each photo is there with everything that belongs to it, or not at all.
-            entries = [entry for history in book.histories() for entry in history.entries]
-            assert sorted(entry.photo.name for entry in entries) == sorted(in_book)
-            assert all(len(entry.readings) == 1 for entry in entries)
-            if not finished:
-                continue
-            assert len(in_book) == len(photos)
-            assert rows(book, *FILED) == {"photos": 24, "filings": 24, "readings": 24, "reeds": 12}
-            assert set(all_kept(book.pictures)) == {photo.kept for photo in book.photos()}
-            assert all(leftover.suffix == ".part" for leftover in leftovers(book.pictures))
-        number, safe = number + 1, set()
-    assert number >= 1, "no run came to its end"
-    assert in_the_middle >= MOMENTS // 5, "the moments were not random"
+# --- at the same time -----------------------------------------------------------------------------
 
 
 def take_in_at_the_gate(path, photos, gate):

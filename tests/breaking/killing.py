@@ -95,6 +95,8 @@ def kill_intake(folder: Path, moments: int, seed: int) -> Count:
         in_the_middle += 0 < len(heard) < len(photos)
         with count.trial(f"moment {count.tried}"):
             _nothing_half(path, safe)
+    assert run >= 1, "no run came to its end"
+    assert in_the_middle >= moments // 5, "the moments were not random"
     count.note = f"{in_the_middle} of them in the middle of the photos"
     return count
 

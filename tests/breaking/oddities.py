@@ -3,8 +3,8 @@
 import multiprocessing
 import random
 import sqlite3
-from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager
 from datetime import date, datetime, timedelta
 from itertools import count as numbers
 from pathlib import Path
@@ -37,18 +37,26 @@ class _Clock(datetime):
         return cls.shown
 
 
+@contextmanager
+def showing(moment: str) -> Iterator[None]:
+    """The computer's clock shows a moment, for who enters something in the book."""
+    _Clock.shown = _Clock.fromisoformat(moment)
+    with patch.object(ledger, "datetime", _Clock), patch.object(intake, "datetime", _Clock):
+        yield
+
+
 def wrong_clock(folder: Path, sequences: int, seed: int) -> Count:
     """Things entered one after the other while the clock is set back and forth: the last one counts."""
     chance, count = random.Random(seed), Count(note="up to a day forth or back before each entry")
-    with ExitStack() as patched:
-        for module in (ledger, intake):
-            patched.enter_context(patch.object(module, "datetime", _Clock))
-        patched.enter_context(patch.object(intake, "measure_or_fail", pretend))
-        for sequence in range(sequences):
-            with Book(folder / f"{sequence}.sqlite3", create=True) as book, count.trial(f"{sequence}"):
-                _Clock.shown = NOON
-                _enter_in_turn(book, folder, chance)
-                assert book.troubles() == []
+    for sequence in range(sequences):
+        with (
+            showing(NOON.isoformat()),
+            patch.object(intake, "measure_or_fail", pretend),
+            Book(folder / f"{sequence}.sqlite3", create=True) as book,
+            count.trial(f"{sequence}"),
+        ):
+            _enter_in_turn(book, folder, chance)
+            assert book.troubles() == []
     return count
 
 
@@ -116,14 +124,14 @@ NAMES = (
     "dot.",
     ".hidden",
     "[a-z]*",
-    "x" * 200,
+    "x" * 100,
 )
 
 
-def odd_names(folder: Path) -> Count:
+def odd_names(folder: Path, names: Sequence[str] = NAMES) -> Count:
     """From the first photo to the restored backup, with each name for folders, book, photo and backup."""
     count = Count()
-    for number, name in enumerate(NAMES):
+    for number, name in enumerate(names):
         with count.trial(repr(name)):
             place = folder / name
             photo = picture(place / f"{name}.jpg", 900 + number)
