@@ -14,6 +14,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, Field
 
 from aperture.book.ledger import Book
+from aperture.book.pictures import hash_in
 from aperture.errors import BookError
 
 BACKUP = "reed-book"
@@ -35,21 +36,28 @@ class Manifest(BaseModel):
 
 @dataclass(frozen=True)
 class NamedPicture:
-    """A picture that a book names: of which photo, and the hash of a kept photo; a tip has none."""
+    """A picture that a book names: of which photo, and its hash, of a tip only the beginning of it."""
 
     name: str
     photo: str
-    sha256: str | None
+    sha256: str
+    is_tip: bool = False
+
+    def is_whole(self, sha256: str) -> bool:
+        """Whether it is as it was kept, if this is its hash."""
+        return sha256.startswith(self.sha256)
 
 
 def pictures_of(book: Book) -> list[NamedPicture]:
     """Every picture that a book names."""
     photos = {photo.id: photo for photo in book.photos()}
     kept = [
-        NamedPicture(photo.kept, photo.name, photo.kept_sha256) for photo in photos.values() if photo.kept
+        NamedPicture(photo.kept, photo.name, photo.kept_sha256 or "")
+        for photo in photos.values()
+        if photo.kept
     ]
     tips = {row["tip"]: photos[row["photo_id"]].name for row in book.table("readings") if row["tip"]}
-    return [*kept, *(NamedPicture(tip, name, None) for tip, name in tips.items())]
+    return [*kept, *(NamedPicture(tip, name, hash_in(tip), is_tip=True) for tip, name in tips.items())]
 
 
 def sha256_of(path: Path) -> str:
@@ -75,7 +83,7 @@ def lacking_in(pictures: Iterable[NamedPicture], members: Mapping[str, Member]) 
     lacking = []
     for picture in pictures:
         member = members.get(f"{PICTURES}{picture.name}")
-        if member is None or picture.sha256 not in (None, member.sha256):
+        if member is None or not picture.is_whole(member.sha256):
             lacking.append(picture.name)
     return tuple(lacking)
 

@@ -76,11 +76,8 @@ def _look_through(path: Path, folder: Path) -> Findings:
     for picture in pictures:
         place = folder / picture.name
         named.add(place)
-        if picture.sha256 is not None:
-            trouble = _picture_trouble(place, picture.sha256)
-            compared += trouble is None
-        else:
-            trouble = None if place.is_file() else "tip missing"
+        trouble = _picture_trouble(place, picture)
+        compared += trouble is None and not picture.is_tip
         found += [_finding(trouble, f"{place} ({picture.photo})")] if trouble else []
     found += [_finding("not named", str(file)) for file in files if file not in named | unfinished]
     return Findings(path, compared, tuple(sorted(found, key=lambda finding: not finding.loss)))
@@ -100,6 +97,7 @@ _KINDS = {
     "changed": ("A photo is not as it was kept.", _FROM_A_BACKUP, True),
     "unreadable": ("A photo cannot be read.", f"Check that you may read it. {_FROM_A_BACKUP}", True),
     "tip missing": ("The picture of a tip is missing.", _FROM_A_BACKUP, True),
+    "tip changed": ("The picture of a tip is not as it was kept.", _FROM_A_BACKUP, True),
     "not named": (
         "The book does not name this file.",
         "It does no harm. If an intake was stopped, run it again, and it may be named; else move it away.",
@@ -155,10 +153,11 @@ def _unfinished_work(path: Path) -> list[Path]:
     return [file for file in path.parent.glob(".*.part") if file.name.startswith(begins)]
 
 
-def _picture_trouble(picture: Path, sha256: str | None) -> str | None:
+def _picture_trouble(place: Path, picture: NamedPicture) -> str | None:
+    kind = "tip " if picture.is_tip else ""
     try:
-        return None if sha256_of(picture) == sha256 else "changed"
+        return None if picture.is_whole(sha256_of(place)) else f"{kind}changed"
     except FileNotFoundError:
-        return "missing"
+        return f"{kind}missing"
     except OSError:
         return "unreadable"

@@ -107,6 +107,11 @@ def place_of(folder: Path, name: str) -> Path:
     return folder.joinpath(*name.split("/"))
 
 
+def hash_in(tip: str) -> str:
+    """The beginning of the SHA-256 that a tip's picture has in its name."""
+    return tip.removesuffix(_TIP_ENDING).rpartition("-")[2]
+
+
 def all_kept(folder: Path) -> Iterator[str]:
     """The names of all pictures in the folder, in order; whatever else lies there is passed over."""
     for path in sorted(folder.glob("*/*")):

@@ -8,7 +8,6 @@ transaction. Seals are no protection against somebody who means it.
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
-from hashlib import sha256
 from typing import Any
 
 # Of a SHA-256. A spoilt row keeps its seal once in 10¹⁹ times.
@@ -44,6 +43,8 @@ def broken(connection: sqlite3.Connection, tables: Iterable[str]) -> Iterator[st
 
 
 def _fingerprint(table: str, row: Mapping[str, Any]) -> str:
+    from hashlib import sha256
+
     # What is not known is left out, so that a column which is added later changes no seal.
     known = {name: row[name] for name in row if row[name] is not None}
     return sha256(json.dumps([table, known], sort_keys=True).encode()).hexdigest()[:_HEX_DIGITS]

@@ -2,13 +2,11 @@
 
 import errno
 import os
-import shutil
 import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 from aperture.book import schema
 from aperture.errors import BookError
@@ -145,6 +143,9 @@ def workspace(beside: Path) -> Iterator[Path]:
 
     Such folders that runs which were killed have left are cleared away, a day later.
     """
+    import shutil
+    from tempfile import TemporaryDirectory
+
     for left in beside.parent.glob(".*.part"):
         with suppress(OSError):
             if left.is_dir() and time.time() - left.stat().st_mtime > _STALE_SECONDS:

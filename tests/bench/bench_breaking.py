@@ -43,6 +43,8 @@ def bench_killed_restore(findings: Findings, tmp_path: Path) -> None:
     _keep(findings, "SIGKILL of a restore", killing.kill_restore(tmp_path, 30, SEED))
 
 
+# On a full disk the library that writes workbooks leaves its files open.
+@pytest.mark.filterwarnings("ignore:Exception ignored in:pytest.PytestUnraisableExceptionWarning")
 def bench_disks(findings: Findings, tmp_path: Path) -> None:
     if not disks.can_mount(tmp_path):
         pytest.skip("a small disk can be mounted by root on Linux only")

@@ -50,6 +50,8 @@ def can_mount(tmp_path):
         pytest.skip("a small disk can be mounted by root on Linux only")
 
 
+# On a full disk the library that writes workbooks leaves its files open.
+@pytest.mark.filterwarnings("ignore:Exception ignored in:pytest.PytestUnraisableExceptionWarning")
 @pytest.mark.usefixtures("can_mount")
 def test_a_full_disk(tmp_path):
     for count in disks.full_disk(tmp_path, 1, seed=7).values():

@@ -48,7 +48,8 @@ def add_photo(book, number, reed=None):
     """A photo of bytes that look random, with its tip, as intake keeps them: first pictures, then rows."""
     content = hashlib.shake_256(b"photo %d" % number).digest(200 + 37 * number)
     sha = hashlib.sha256(b"as it came %d" % number).hexdigest()
-    kept, tip = f"{sha[:2]}/{sha}.jpg", f"{sha[:2]}/{sha}-{number:08x}-tip.jpg"
+    digits = hashlib.sha256(content[::-1]).hexdigest()[:8]
+    kept, tip = f"{sha[:2]}/{sha}.jpg", f"{sha[:2]}/{sha}-{digits}-tip.jpg"
     write_picture(book, kept, content)
     write_picture(book, tip, content[::-1])
     window = (38.0, 0.0, 48.0, 9.0, 100.0)
@@ -735,6 +736,7 @@ def test_every_trouble_with_the_pictures_is_named(filled):
     kept[2].unlink()
     kept[2].mkdir()
     tips[3].unlink()
+    tips[5].write_bytes(b"spoilt")
     orphan = filled.pictures / "ab" / ("ab" * 32 + ".jpg")
     orphan.parent.mkdir(exist_ok=True)
     orphan.write_bytes(b"a photo whose intake was stopped")
@@ -748,6 +750,7 @@ def test_every_trouble_with_the_pictures_is_named(filled):
     assert seen.pop("A photo is not as it was kept.") == f"{kept[1]} (R1.jpg)"
     assert seen.pop("A photo cannot be read.") == f"{kept[2]} (R2.jpg)"
     assert seen.pop("The picture of a tip is missing.") == f"{tips[3]} (R3.jpg)"
+    assert seen.pop("The picture of a tip is not as it was kept.") == f"{tips[5]} (R5.jpg)"
     assert seen.pop("The book does not name this file.") == str(orphan)
     assert seen.pop("Half-written, by a run that was stopped.") == str(part)
     assert seen == {}
