@@ -33,7 +33,7 @@ def _readable(make: Callable[[Row], Value]) -> Callable[[Row], Value]:
     def made(row: Row) -> Value:
         try:
             return make(row)
-        except (KeyError, TypeError, ValueError) as error:
+        except (LookupError, TypeError, ValueError) as error:
             raise BookError("book-damaged", f"a {make.__name__} cannot be read: {error}") from error
 
     return made
