@@ -469,7 +469,6 @@ class Book:
         )
 
     def _settings_id(self, settings: Settings) -> int:
-        from hashlib import sha256
 
         content = settings_text(settings)
         digest = sha256(content.encode()).hexdigest()
