@@ -17,9 +17,11 @@ from typing import Any
 from PIL import Image
 
 from aperture import __version__
+from aperture.book import seals
 from aperture.book.ledger import Book
 from aperture.book.pictures import place_of
 from aperture.book.records import FAULTS
+from aperture.book.schema import TABLES
 from aperture.book.store import pictures_folder
 from aperture.card import CARD
 from aperture.settings import Settings, settings_text
@@ -237,6 +239,7 @@ def _write(path: Path, rows: _Rows) -> None:
             names = list(content[0])
             marks = ", ".join(f":{name}" for name in names)
             connection.executemany(f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks})", content)
+        seals.seal_all(connection, TABLES)
 
 
 def _write_pictures(path: Path, rows: _Rows) -> None:
