@@ -2,28 +2,26 @@
 
 import os
 import re
-import warnings
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass, replace
 from functools import partial
-from pathlib import Path
-from typing import TypeVar
+from pathlib import Path, PurePath, PurePosixPath
 
 from aperture.card import FACES, Face
+from aperture.errors import PhotoError
 from aperture.flags import FLAGS
 from aperture.identity import identify
 from aperture.measure import Measurement, measure
+from aperture.photo import CLUSTER_EXTRA, is_address
 from aperture.settings import Settings
 from aperture.verdict import Change, Result, change
-
-Outcome = TypeVar("Outcome")
+from aperture.workers import run_in_order
 
 PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"}
 # The ends of the names that `aperture.annotate` gives to its pictures: no photos, wherever they are kept.
 ANNOTATED = "_annotated"
 PAIRED = "_dry-soaked"
-# Starting other processes takes longer than this many photos.
-FEW_PHOTOS = 2
 
 
 @dataclass(frozen=True)
@@ -57,76 +55,53 @@ def photos_in(paths: Sequence[str | Path]) -> list[Path]:
     return photos
 
 
+def photos_at(words: Sequence[str]) -> list[str | Path]:
+    """The photos that words on a command line stand for: files and folders, as in `photos_in`, and addresses.
+
+    An address with a * stands for the photos that fit, one that ends with / for those in that folder and the
+    folders in it, by name as in `photos_in`; any other for one photo.
+
+    Raises
+    ------
+    PhotoError : "file-unreadable", what is at an address cannot be listed.
+    """
+    photos: list[str | Path] = []
+    for word in words:
+        photos += _photos_at_address(word) if is_address(word) else photos_in([word])
+    return photos
+
+
 def measure_all(
-    photos: Sequence[Path],
+    photos: Sequence[str | Path],
     settings: Settings,
     workers: int = 1,
     reed: int | None = None,
     state: Face | None = None,
+    cluster: str | None = None,
 ) -> Iterator[Measurement]:
     """Measure many photos; the results come in the order of the photos, each as soon as it is ready.
 
     Parameters
     ----------
-    photos : the files.
+    photos : the files, or their addresses (s3://bucket/photo.jpg).
     settings : for all of them.
     workers : how many processes share the work; 0 for one on each processor.
     reed, state : what the user said about all of the photos.
+    cluster : address of the scheduler of a Dask cluster whose workers share the work; they read the photos
+        from the same paths or addresses.
 
     A photo on which the program fails is a refused result with the flag "internal-error"; the others go on.
     """
     task = partial(measure_or_fail, settings=settings, reed=reed, state=state)
-    yield from run_in_order(task, photos, workers, failed)
+    # A worker on another machine is at work in another folder.
+    whole = [photo if is_address(photo) else Path(photo).absolute() for photo in photos]
+    results = run_in_order(task, whole, workers, failed, settings.photo_seconds, cluster)
+    with closing(results):
+        for photo, measurement in zip(photos, results, strict=True):
+            yield replace(measurement, photo=str(photo))
 
 
-def run_in_order(
-    task: Callable[[Path], Outcome],
-    photos: Sequence[Path],
-    workers: int,
-    died: Callable[[Path, str], Outcome],
-) -> Iterator[Outcome]:
-    """Do a task for each photo, in several processes if that is worth it; results in the photos' order.
-
-    Parameters
-    ----------
-    task : what it raises ends the work.
-    workers : how many processes; 0 for one on each processor.
-    died : what stands for the result of a photo whose process died. It takes no other photo with it: what it
-        leaves is done one photo a process.
-    """
-    workers = workers or os.cpu_count() or 1
-    if workers == 1 or len(photos) <= FEW_PHOTOS:
-        yield from map(task, photos)
-        return
-    # Importing joblib takes a third of a second, which one photo can do without.
-    from joblib import Parallel, delayed, parallel_config
-    from joblib.externals.loky.process_executor import BrokenProcessPool
-
-    done = 0
-    # Processes times threads would be more than there are processors.
-    with parallel_config(backend="loky", inner_max_num_threads=1):
-        try:
-            results = Parallel(n_jobs=min(workers, len(photos)), return_as="generator")(
-                delayed(_as_worker)(task, photo) for photo in photos
-            )
-            try:
-                for result in results:
-                    yield result
-                    done += 1
-            finally:
-                with warnings.catch_warnings():
-                    # Whoever asked may stop early; the work that was started in vain is no news to them.
-                    warnings.simplefilter("ignore")
-                    results.close()
-        except BrokenProcessPool:
-            for photo in photos[done:]:
-                try:
-                    yield from Parallel(n_jobs=2)([delayed(_as_worker)(task, photo)])
-                except BrokenProcessPool:
-                    yield died(photo, "the process ended without a word; is there too little memory?")
-
-
-def failed(photo: Path, detail: str) -> Measurement:
+def failed(photo: str | Path, detail: str) -> Measurement:
     """The refused result of a photo on which the program failed."""
     flag = FLAGS["internal-error"]
     named = identify(photo, (), None)
@@ -179,7 +154,28 @@ def _photos_in_folder(folder: Path) -> list[Path]:
     for here, folders, files in os.walk(folder, onerror=note):
         folders[:] = [name for name in folders if not name.startswith(".")]
         found += [Path(here, name) for name in files if is_called_like_a_photo(name)]
-    return sorted(found + closed, key=lambda path: [natural_order(part) for part in path.parts])
+    return sorted(found + closed, key=_in_parts)
+
+
+def _photos_at_address(address: str) -> list[str]:
+    if "*" not in address and not address.endswith("/"):
+        return [address]
+    try:
+        import fsspec
+
+        system, path = fsspec.url_to_fs(address)
+        found = system.glob(path) if "*" in address else system.find(path)
+        names = [name for name in found if is_called_like_a_photo(PurePosixPath(name).name)]
+        return [system.unstrip_protocol(name) for name in sorted(names, key=_in_parts)]
+    except ModuleNotFoundError as error:
+        raise PhotoError("file-unreadable", f"{error.name} is missing: {CLUSTER_EXTRA}") from error
+    # Each kind of address has a library of its own, with errors of its own.
+    except Exception as error:
+        raise PhotoError("file-unreadable", f"{address}: {error}") from error
+
+
+def _in_parts(path: str | Path) -> list[tuple[list[tuple[str, int]], str]]:
+    return [natural_order(part) for part in PurePath(path).parts]
 
 
 def is_called_like_a_photo(name: str) -> bool:
@@ -198,7 +194,7 @@ def natural_order(name: str) -> tuple[list[tuple[str, int]], str]:
 
 
 def measure_or_fail(
-    photo: Path,
+    photo: str | Path,
     settings: Settings,
     reed: int | None = None,
     state: Face | None = None,
@@ -211,18 +207,6 @@ def measure_or_fail(
     except Exception as error:
         words = " ".join(str(error).split())
         return failed(photo, f"{type(error).__name__}: {words}" if words else type(error).__name__)
-
-
-def _as_worker(task: Callable[[Path], Outcome], photo: Path) -> Outcome:
-    """Do the task in a process that is one of several."""
-    import signal
-
-    import cv2
-
-    # The terminal sends Ctrl-C to every process; the first one ends the others.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    cv2.setNumThreads(1)
-    return task(photo)
 
 
 def _latest(measurements: list[Measurement]) -> Measurement:

@@ -12,7 +12,9 @@ from aperture.desk.commands import desk_app, open_desk
 from aperture.errors import SettingsError
 from aperture.options import (
     SOME_REFUSED,
+    STOPPED,
     WRONG_USAGE,
+    Cluster,
     Reed,
     Ruler,
     Sections,
@@ -48,7 +50,10 @@ app = typer.Typer(
 app.add_typer(book_app)
 app.add_typer(desk_app)
 
-Files = Annotated[list[Path], typer.Argument(metavar="PATH…", help="Photos, and folders of photos.")]
+Files = Annotated[
+    list[str],
+    typer.Argument(metavar="PATH…", help="Photos, folders of photos, and addresses as in s3://bucket/*.jpg."),
+]
 CsvFile = Annotated[
     Path | None, typer.Option("--csv", metavar="FILE", help="Also write a table for a spreadsheet.")
 ]
@@ -93,26 +98,34 @@ def measure_command(
     tip_offset: TipOffset = None,
     settings: SettingsFile = None,
     workers: Workers = None,
+    cluster: Cluster = None,
 ) -> None:
     """Measure photos: height, width, area and class of each opening, and what soaking changed.
 
     Exit status: 0 all photos were measured, 3 some were refused, 2 wrong usage.
+    Stopped with Ctrl-C it shows what it has, and ends with 130.
     """
-    from aperture.batch import photos_in
+    from aperture.batch import photos_at
     from aperture.card import CARD
 
     chosen = chosen_settings(settings, ruler, tip_offset, workers)
     if reed is not None and reed > CARD.reed_tags.count:
         raise typer.BadParameter(f"reed numbers end at {CARD.reed_tags.count}", param_hint="--reed")
-    photos = photos_in(paths)
+    photos = photos_at(paths)
     if not photos:
-        raise typer.BadParameter("there is no photo in " + ", ".join(map(str, paths)), param_hint="PATH…")
+        raise typer.BadParameter("there is no photo in " + ", ".join(paths), param_hint="PATH…")
     check_csv(csv)
     if annotate is not None:
         annotate.mkdir(parents=True, exist_ok=True)
-    measurements = measure_with_progress(photos, chosen, reed, state, json, budget)
+    measurements: list[Measurement] = []
+    stopped = False
+    try:
+        for measurement in measure_with_progress(photos, chosen, reed, state, json, budget, cluster):
+            measurements.append(measurement)
+    except KeyboardInterrupt:
+        stopped = True
     pairs = _pairs(measurements, chosen)
-    if not json:
+    if measurements and not json:
         from aperture.screen import make_console, show
 
         show(make_console(), measurements, pairs)
@@ -121,7 +134,10 @@ def measure_command(
 
         for measurement in measurements:
             show_budget(make_console(), measurement, chosen)
-    _write(measurements, pairs, csv, annotate, say=not json)
+    # Drawing takes as long as measuring: nobody who says stop waits for it.
+    _write(measurements, pairs, csv, None if stopped else annotate, say=not json)
+    if stopped:
+        give_up(STOPPED, f"Stopped: {len(measurements)} of {len(photos)} photos were measured.")
     exit_if_refused(measurements)
 
 
@@ -171,7 +187,7 @@ def repeat_command(
         check_folders(photos, folder)
     except SettingsError as error:
         raise typer.BadParameter(error.detail, param_hint="FOLDER") from error
-    measurements = measure_with_progress(photos, chosen, reed, state)
+    measurements = list(measure_with_progress(photos, chosen, reed, state))
     study = study_repeats(measurements, folder, include_reviewed)
     if not study.studies:
         show_left_out(make_console(stderr=True), study)
@@ -218,7 +234,7 @@ def limits_command(
     path = settings or settings_path()
     try:
         given = labelled_photos(paths)
-        measurements = measure_with_progress(list(given.labels), chosen)
+        measurements = list(measure_with_progress(list(given.labels), chosen))
         own = learn_from(measurements, given.labels, chosen.limits)
     except LabelError as error:
         raise typer.BadParameter(str(error), param_hint="PATH…") from error

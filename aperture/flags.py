@@ -246,6 +246,12 @@ _LIST = [
         "Correct the value named, or delete the settings file to return to the defaults.",
     ),
     Flag(
+        "cluster-unusable",
+        "refuse",
+        "The cluster cannot be used.",
+        "Check the scheduler's address, and that aperture is installed alike for all of its workers.",
+    ),
+    Flag(
         "internal-error",
         "refuse",
         "The program failed on this photo; the fault is the program's.",

@@ -43,7 +43,7 @@ class Named:
 
 
 def identify(
-    path: Path,
+    path: str | Path,
     reeds_in_picture: tuple[int, ...],
     face: Face | None,
     reed_option: int | None = None,
@@ -53,7 +53,7 @@ def identify(
 
     Parameters
     ----------
-    path : of the photo; the names of the file and of the two folders around it are read.
+    path : of the photo, or its address; the names of the file and of the two folders around it are read.
     reeds_in_picture : the numbers on the reed tags that were seen.
     face : the face of the card that was seen, None when there was no card.
     reed_option, state_option : what the user said about all photos.
@@ -64,8 +64,10 @@ def identify(
     else is said too, "two-reed-tags" where the picture shows several; then the reed is the one of them that
     name and option agree on, or None.
     """
+    # Of s3://bucket/dry/R07.jpg the names after the two slashes count.
+    path = Path("/" + str(path).partition("://")[2]) if "://" in str(path) else Path(path).absolute()
     named = [read_file_name(path.stem)]
-    folders = path.absolute().parents[:FOLDERS_READ]
+    folders = path.parents[:FOLDERS_READ]
     named += [read_folder_name(folder.name) for folder in folders]
     reeds = {reed for reed in (*(name.reed for name in named), reed_option) if reed is not None}
     states = {state for state in (*(name.state for name in named), state_option) if state is not None}

@@ -15,7 +15,7 @@ from aperture.errors import ApertureError, OpeningError
 from aperture.flags import FLAGS, needs_review
 from aperture.identity import identify
 from aperture.opening import Outline, find_opening
-from aperture.photo import Photo, read_photo
+from aperture.photo import Photo, is_address, read_photo
 from aperture.settings import Settings
 from aperture.shape import Shape, describe
 from aperture.verdict import Verdict, advice, classify
@@ -105,7 +105,7 @@ def measure(
 
     Parameters
     ----------
-    path : of the photo.
+    path : of the photo, or its address (s3://bucket/photo.jpg).
     settings : default settings where none are given.
     reed, state : what the user says of the reed; the picture and the file's name have the first word.
     name : what the photo was called where it came from, with the folders around it, an absolute path; the
@@ -116,19 +116,20 @@ def measure(
     A `Measurement`. A photo that cannot be measured is a result with outcome "refused".
     """
     settings = settings or Settings()
-    path = Path(path)
-    name = name or path
+    if not is_address(path):
+        path = Path(path)
+    called: str | Path = name or path
     result = Measurement(
         photo=str(path), outcome="refused", reason=None, advice=None, reed=None, state=None, flags=()
     )
     try:
         with _one_thread():
-            result = _named(result, name, (), None, reed, state)
+            result = _named(result, called, (), None, reed, state)
             photo = read_photo(path)
             result = replace(result, sha256=photo.sha256, taken=photo.taken)
             view = look(photo, settings)
             result = replace(result, view=view, flags=view.flags)
-            result = _named(result, name, view.reeds, view.face, reed, state)
+            result = _named(result, called, view.reeds, view.face, reed, state)
             return _measured(result, photo, view, settings)
     except ApertureError as error:
         return _refused(result, error)
@@ -143,7 +144,7 @@ def _one_thread() -> Any:
 
 def _named(
     result: Measurement,
-    name: Path,
+    name: str | Path,
     reeds: tuple[int, ...],
     face: Face | None,
     reed: int | None,

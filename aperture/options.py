@@ -51,6 +51,12 @@ Workers = Annotated[
         "--workers", metavar="N", min=0, help="Photos measured at the same time; 0: all processors."
     ),
 ]
+Cluster = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster", metavar="ADDRESS", help="Measure on the Dask cluster whose scheduler is at this address."
+    ),
+]
 
 BookFile = Annotated[
     Path | None,
@@ -162,19 +168,19 @@ def chosen_settings(
 
 
 def measure_with_progress(
-    photos: Sequence[Path],
+    photos: Sequence[str | Path],
     settings: "Settings",
     reed: int | None = None,
     state: Literal["dry", "soaked"] | None = None,
     json: bool = False,
     budget: bool = False,
-) -> "list[Measurement]":
+    cluster: str | None = None,
+) -> "Iterator[Measurement]":
     """Measure photos; with `json` print each result, or result and budget, as soon as it is there."""
     from aperture.batch import measure_all
 
     bar = not (json and sys.stdout.isatty())
-    measurements = []
-    results = measure_all(photos, settings, settings.workers, reed, state)
+    results = measure_all(photos, settings, settings.workers, reed, state, cluster)
     for measurement in with_progress("Measuring", results, len(photos), bar):
         if json and budget:
             from aperture.budget_page import json_line_with_budget
@@ -184,8 +190,7 @@ def measure_with_progress(
             from aperture.report import json_line
 
             print(json_line(measurement), flush=True)
-        measurements.append(measurement)
-    return measurements
+        yield measurement
 
 
 def with_progress(what: str, steps: Iterable[Any], count: int, bar: bool = True) -> Iterator[Any]:

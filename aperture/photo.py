@@ -39,6 +39,8 @@ MIN_SIDE_PX = 200
 # The largest picture without compression: 16-bit red, green, blue and alpha. A larger file is no photo.
 SENSOR_SHAPES = (4 / 3, 3 / 2, 16 / 9)  # long side over short side
 MAX_FILE_BYTES = MAX_PIXELS * 8
+# What reads addresses comes with the packages for a cluster; libraries of single kinds may be missing still.
+CLUSTER_EXTRA = ".venv/bin/pip install '.[cluster]'"
 
 # A progressive JPEG of a camera has about 10 scans. Every scan passes over the whole picture, so a file of
 # thousands of tiny scans would keep the decoder busy for minutes.
@@ -117,7 +119,7 @@ def read_photo(path: str | Path) -> Photo:
 
     Parameters
     ----------
-    path : the file. Its name does not matter.
+    path : the file, or its address (s3://bucket/photo.jpg). Its name does not matter.
 
     Returns
     -------
@@ -128,12 +130,11 @@ def read_photo(path: str | Path) -> Photo:
     PhotoError : file-missing, file-unreadable, file-empty, not-a-photo, photo-damaged, photo-too-large,
         photo-too-small.
     """
-    path = Path(path)
-    encoded = _read_bytes(path)
+    encoded = _read_address(str(path)) if is_address(path) else _read_bytes(Path(path))
     format = _format_of(encoded)
     luma, tags = _decode(encoded, format, colour=False)
     return Photo(
-        path=path,
+        path=Path(path),
         sha256=hashlib.sha256(encoded).hexdigest(),
         format=format,
         luma=luma,
@@ -143,6 +144,11 @@ def read_photo(path: str | Path) -> Photo:
         provenance=_provenance(tags, luma.shape[1], luma.shape[0]),
         encoded=encoded,
     )
+
+
+def is_address(path: str | Path) -> bool:
+    """Whether this is no path but an address, as in s3://bucket/photo.jpg."""
+    return "://" in str(path)  # a Path never has two slashes
 
 
 # --- the file -----------------------------------------------------------------------------------------
@@ -168,6 +174,27 @@ def _read_bytes(path: Path) -> bytes:
         raise PhotoError("file-unreadable", error.strerror or "") from error
     except ValueError as error:
         raise PhotoError("file-missing", "no file can have this name") from error
+
+
+def _read_address(address: str) -> bytes:
+    """The content behind an address of any kind that fsspec knows."""
+    try:
+        import fsspec
+
+        with fsspec.open(address, "rb") as file:
+            encoded: bytes = file.read(MAX_FILE_BYTES + 1)
+    except ModuleNotFoundError as error:
+        raise PhotoError("file-unreadable", f"{error.name} is missing: {CLUSTER_EXTRA}") from error
+    except FileNotFoundError as error:
+        raise PhotoError("file-missing") from error
+    # Each kind of address has a library of its own, with errors of its own.
+    except Exception as error:
+        raise PhotoError("file-unreadable", " ".join(str(error).split())) from error
+    if not encoded:
+        raise PhotoError("file-empty")
+    if len(encoded) > MAX_FILE_BYTES:
+        raise PhotoError("photo-too-large", f"the file has more than {MAX_FILE_BYTES / 1e9:.1f} GB")
+    return encoded
 
 
 def _format_of(encoded: bytes) -> Format:

@@ -158,6 +158,11 @@ class Settings(_Group):
     workers: int = _set(
         0, "How many photos are measured at the same time; 0: one for each processor.", ge=0, le=256
     )
+    photo_seconds: float = _set(
+        120.0,
+        "Seconds. A photo that takes longer is given up, unless only one is measured at a time.",
+        **POSITIVE,
+    )
     limits: Limits = Limits()
     photo: PhotoLimits = PhotoLimits()
     uncertainty: Uncertainty = Uncertainty()

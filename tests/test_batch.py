@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from aperture import batch
-from aperture.batch import failed, measure_all, pairs, photos_in, run_in_order
+from aperture.batch import failed, measure_all, pairs, photos_in
 from aperture.settings import Settings
+from aperture.workers import run_in_order
 
 
 def make_files(folder, *names):

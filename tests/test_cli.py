@@ -472,4 +472,4 @@ def test_ctrl_c_stops(photos, monkeypatch):
 
     monkeypatch.setattr(batch, "measure", interrupted)
     _, errors = measure(photos, expect=130)
-    assert "Stopped." in errors
+    assert "Stopped: 0 of 4 photos were measured." in errors

@@ -34,6 +34,7 @@ HOUSE = [
     "identity",
     "control",
     "measure",
+    "workers",
     "batch",
     "labels",
     "own_limits",

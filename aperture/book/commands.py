@@ -9,6 +9,7 @@ import typer
 from aperture.book.enter_commands import enter_app
 from aperture.options import (
     SOME_REFUSED,
+    STOPPED,
     AgeOption,
     BookFile,
     Reed,
@@ -22,6 +23,7 @@ from aperture.options import (
     WettedOption,
     Workers,
     chosen_settings,
+    give_up,
     in_words,
     open_book,
     with_progress,
@@ -31,6 +33,7 @@ from aperture.options import (
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from aperture.book.intake import Arrival
     from aperture.book.ledger import Book
     from aperture.book.records import History
     from aperture.book.rules import Advised
@@ -83,8 +86,16 @@ def intake_command(
         raise typer.BadParameter("there is no photo in " + ", ".join(map(str, paths)), param_hint="FOLDER…")
     with open_book(book, create=True) as opened:
         steps = take_in(opened, photos, chosen, Soaking(seconds, water, wetted, age), lot, again, reed, state)
-        arrivals = list(with_progress("Taking in", steps, len(photos)))
+        arrivals: list[Arrival] = []
+        stopped = False
+        try:
+            for arrival in with_progress("Taking in", steps, len(photos)):
+                arrivals.append(arrival)
+        except KeyboardInterrupt:
+            stopped = True
         show_arrivals(make_console(), arrivals)
+    if stopped:
+        give_up(STOPPED, f"Stopped: {len(arrivals)} of {len(photos)} photos. Run it again for the rest.")
     if any(arrival.needs_attention for arrival in arrivals):
         raise typer.Exit(SOME_REFUSED)
 

@@ -9,7 +9,7 @@ from pathlib import Path, PurePath
 from typing import Literal
 
 from aperture import __version__
-from aperture.batch import failed, measure_or_fail, printed_scale_relative, run_in_order
+from aperture.batch import failed, measure_or_fail, printed_scale_relative
 from aperture.book.facts import is_old_on
 from aperture.book.ledger import Book
 from aperture.book.pictures import Kept, Tip, keep, keep_tip
@@ -20,6 +20,7 @@ from aperture.flags import FLAGS
 from aperture.measure import Measurement
 from aperture.photo import read_photo
 from aperture.settings import Settings
+from aperture.workers import run_in_order
 
 What = Literal["filed", "not assigned", "known", "measured again", "not taken in"]
 
@@ -109,7 +110,7 @@ def take_in(
     called = {path: Path("/", name) for path, name in (names or {}).items()}
     task = partial(_take, settings=settings, folder=book.pictures, reed=reed, state=state, called=called)
     with in_words(book.pictures):
-        results = run_in_order(task, unknown, settings.workers, _died)
+        results = run_in_order(task, unknown, settings.workers, _died, settings.photo_seconds)
         for path, taken in zip(unknown, results, strict=True):
             yield _enter(book, path, called.get(path, path).name, taken, settings, soaking, lot)
 

@@ -14,9 +14,10 @@ from pathlib import Path
 from typing import Any
 
 import aperture
-from aperture.batch import failed, run_in_order
+from aperture.batch import failed
 from aperture.measure import Measurement, measure
 from aperture.settings import Settings
+from aperture.workers import run_in_order
 from tests.accuracy.figures import QUANTITIES, Case, class_of
 from tests.accuracy.truth_photos import TruthPhoto
 
@@ -40,9 +41,9 @@ def sources_hash() -> str:
 
 def photo_hash(photo: TruthPhoto) -> str:
     """A fingerprint of the photo's file, of its truth and of what its user would tell."""
-    # The habit of soaking is the reed book's; it takes no part in measuring.
+    # The habit of soaking is the reed book's, and patience is no part of a result.
     told = asdict(photo.settings)
-    del told["soaking"]
+    del told["soaking"], told["photo_seconds"]
     facts = json.dumps([told, dict(photo.true)]).encode()
     return hashlib.sha256(photo.path.read_bytes() + facts).hexdigest()[:16]
 
