@@ -167,7 +167,9 @@ def _in_parallel(
         with _unheard_by_children():
             answers = parallel(tasks)
             at_the_end.callback(_close, answers)
-        yield from answers
+        # Not "yield from": who stops would close joblib's generator first, and that complains.
+        for answer in answers:  # noqa: UP028
+            yield answer
 
 
 def _close(answers: Generator[object, None, None]) -> None:

@@ -7,9 +7,8 @@ from pathlib import Path
 import pytest
 
 from aperture import batch
-from aperture.batch import failed, measure_all, pairs, photos_in
+from aperture.batch import measure_all, pairs, photos_in
 from aperture.settings import Settings
-from aperture.workers import run_in_order
 
 
 def make_files(folder, *names):
@@ -74,45 +73,6 @@ def test_a_folder_that_cannot_be_opened_is_not_passed_over_in_silence(tmp_path, 
 
     monkeypatch.setattr(os, "walk", closed)
     assert photos_in([tmp_path]) == [tmp_path / "a.jpg", tmp_path / "closed"]
-
-
-def results_of(task, count, workers):
-    return list(run_in_order(task, [Path(f"{number}.jpg") for number in range(count)], workers, failed))
-
-
-@pytest.mark.parametrize("workers", [1, 2])
-def test_results_come_in_the_order_of_the_photos(workers):
-    def slow_at_first(photo):
-        import time
-
-        time.sleep(0.3 if photo.name == "0.jpg" else 0.0)
-        return failed(photo, str(os.getpid()))
-
-    results = results_of(slow_at_first, 5, workers)
-    assert [result.photo for result in results] == [f"{number}.jpg" for number in range(5)]
-    in_this_process = [str(os.getpid()) in result.reason for result in results]
-    assert in_this_process == [workers == 1] * 5
-
-
-def test_a_process_that_dies_takes_only_its_own_photo_with_it():
-    def dies_at_2(photo):
-        if photo.name == "2.jpg":
-            os._exit(9)
-        return failed(photo, "fine")
-
-    results = results_of(dies_at_2, 5, 2)
-    assert [result.photo for result in results] == [f"{number}.jpg" for number in range(5)]
-    assert [("fine" in result.reason) for result in results] == [True, True, False, True, True]
-    assert "the process ended" in results[2].reason
-
-
-def test_each_of_several_processes_uses_one_thread():
-    def threads(photo):
-        import cv2
-
-        return failed(photo, f"{cv2.getNumThreads()} threads")
-
-    assert all("1 threads" in result.reason for result in results_of(threads, 4, 2))
 
 
 def test_one_bad_photo_does_not_stop_the_others(monkeypatch, measured):

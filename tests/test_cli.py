@@ -471,5 +471,22 @@ def test_ctrl_c_stops(photos, monkeypatch):
         raise KeyboardInterrupt
 
     monkeypatch.setattr(batch, "measure", interrupted)
-    _, errors = measure(photos, expect=130)
+    output, errors = measure(photos, expect=130)
+    assert output == ""
     assert "Stopped: 0 of 4 photos were measured." in errors
+
+
+def test_what_was_measured_before_ctrl_c_is_kept(photos, monkeypatch, tmp_path):
+    known = batch.measure
+
+    def interrupted_at_the_third(path, *arguments, **options):
+        if path.name == "R2_dry.jpg":
+            raise KeyboardInterrupt
+        return known(path, *arguments, **options)
+
+    monkeypatch.setattr(batch, "measure", interrupted_at_the_third)
+    output, errors = measure(photos, "--csv", "t.csv", "--annotate", "pictures", expect=130)
+    assert [line.split()[0] for line in output.splitlines()[1:3]] == ["R1_dry.jpg", "R1_soaked.jpg"]
+    assert "Wrote t.csv" in output
+    assert len(Path("t.csv").read_text(encoding="utf-8-sig").splitlines()) == 3
+    assert "Stopped: 2 of 4 photos were measured." in errors

@@ -162,6 +162,21 @@ def test_a_folder_without_photos_is_no_success(run, tmp_path):
     assert "there is no photo" in run("intake", tmp_path / "empty", status=2)
 
 
+def test_ctrl_c_keeps_what_was_taken_in_and_the_next_run_takes_the_rest(run, tmp_path, monkeypatch):
+    def interrupted_at_the_third(path, *arguments):
+        if path.name.startswith("R02_dry"):
+            raise KeyboardInterrupt
+        return pretend(path, *arguments)
+
+    box(tmp_path / "box", 2)
+    monkeypatch.setattr(intake, "measure_or_fail", interrupted_at_the_third)
+    words = run("intake", tmp_path / "box", "--workers", "1", status=130)
+    assert "2 photos: 2 new." in words
+    assert "Stopped: 2 of 4 photos. Run it again for the rest." in words
+    monkeypatch.setattr(intake, "measure_or_fail", pretend)
+    assert "4 photos: 2 new, 2 already in the book." in run("intake", tmp_path / "box", "--workers", "1")
+
+
 def test_refused_photos_are_in_the_exit_status(run, tmp_path, monkeypatch, refused):
     photo = picture(tmp_path / "R01_dry.jpg", 1)
     monkeypatch.setattr(
