@@ -4,6 +4,7 @@ import os
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from aperture import batch
@@ -90,6 +91,16 @@ def test_one_bad_photo_does_not_stop_the_others(monkeypatch, measured):
     assert "ZeroDivisionError: by zero" in bad.reason
     assert bad.advice
     assert last.outcome == "measured"
+
+
+def test_results_that_are_kept_hold_nothing_that_is_large(monkeypatch, measured):
+    """An archive has many: what the budget was made of stays behind, and nothing else."""
+    monkeypatch.setattr(batch, "measure", lambda path, *_, **__: measured(path))
+    (result,) = measure_all([Path("a.jpg")], Settings())
+    whole = measured("a.jpg")
+    assert result.outline.displacements_mm.size == 0 < whole.outline.displacements_mm.size
+    assert result.record() == whole.record()
+    assert np.array_equal(result.outline.points_mm, whole.outline.points_mm)
 
 
 def test_ctrl_c_is_not_a_bad_photo(monkeypatch):
