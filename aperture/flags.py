@@ -249,7 +249,7 @@ _LIST = [
         "cluster-unusable",
         "refuse",
         "The cluster cannot be used.",
-        "Check the scheduler's address, and that aperture is installed alike for all of its workers.",
+        "Check the scheduler's address, and that aperture is installed alike for it and all workers.",
     ),
     Flag(
         "internal-error",

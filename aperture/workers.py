@@ -107,7 +107,8 @@ def _crew(workers: int, cluster: str | None) -> Iterator[int]:
     with client, parallel_config(backend="dask", client=client):
         try:
             client.wait_for_workers(1, timeout=CLUSTER_SECONDS)
-            versions = set(client.run(_version).values())
+            # The scheduler unpacks the tasks, too, and joblib does not hear of it when that fails.
+            versions = {client.run_on_scheduler(_version), *client.run(_version).values()}
         except Exception as error:
             raise SettingsError("cluster-unusable", f"{cluster}: {error}") from error
         if versions != {__version__}:
