@@ -69,7 +69,11 @@ def run_in_order(
         return
     early: dict[int, Outcome] = {}
     due = 0
-    with _crew(workers, cluster) as size, closing(_answers(task, photos, size, died, seconds)) as answers:
+    silence = 2 * seconds if cluster else None
+    with (
+        _crew(workers, cluster) as size,
+        closing(_answers(task, photos, size, died, seconds, silence)) as answers,
+    ):
         for number, outcome in answers:
             early[number] = outcome
             while due in early:
@@ -123,8 +127,13 @@ def _answers(
     size: int,
     died: Callable[[Item, str], Outcome],
     seconds: float,
+    silence: float | None,
 ) -> Generator[tuple[int, Outcome], None, None]:
     """The number of each photo and what came of it, in the order in which the answers come.
+
+    A worker ends itself over a photo that takes too long. But that a worker of a cluster ended, joblib does
+    not hear (1.6.0: its Dask backend passes on no failure but the task's own); there it is `silence` that
+    tells: so many seconds without any answer.
 
     joblib ends all of the work when a process ends. Then one of the photos that were handed out did it; they
     are done one at a time until it is found, and the rest goes on as before.
@@ -134,7 +143,7 @@ def _answers(
     waiting = dict(enumerate(photos))
     while waiting:
         try:
-            for number, outcome in _in_parallel(task, waiting, size, seconds):
+            for number, outcome in _in_parallel(task, waiting, size, seconds, silence):
                 del waiting[number]
                 yield number, outcome
         except (BrokenProcessPool, NoAnswer):
@@ -142,7 +151,7 @@ def _answers(
                 found = False
                 begun = time.monotonic()
                 try:
-                    ((_, outcome),) = _in_parallel(task, {number: photo}, size, seconds)
+                    ((_, outcome),) = _in_parallel(task, {number: photo}, size, seconds, silence)
                 except (BrokenProcessPool, NoAnswer):
                     found = True
                     outcome = died(photo, _what_happened(time.monotonic() - begun, seconds))
@@ -153,15 +162,13 @@ def _answers(
 
 
 def _in_parallel(
-    task: Callable[[Item], Outcome], photos: dict[int, Item], size: int, seconds: float
+    task: Callable[[Item], Outcome], photos: dict[int, Item], size: int, seconds: float, silence: float | None
 ) -> Iterator[tuple[int, Outcome]]:
     """Do the task for numbered photos; each number with its outcome, in the order in which they come."""
     from joblib import Parallel, delayed
 
-    # A worker that takes too long ends itself. But that a worker of a cluster ended, joblib does not notice
-    # (1.6.0: its Dask backend passes on no failures but the task's own); it only hears nothing any more.
     parallel = Parallel(
-        return_as="generator_unordered", batch_size=1, pre_dispatch=size * AHEAD, timeout=2 * seconds
+        return_as="generator_unordered", batch_size=1, pre_dispatch=size * AHEAD, timeout=silence
     )
     tasks = [delayed(_as_worker)(task, number, photo, seconds) for number, photo in photos.items()]
     with ExitStack() as at_the_end:

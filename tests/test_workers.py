@@ -15,8 +15,8 @@ import pytest
 from aperture.workers import run_in_order
 
 ROOT = Path(__file__).parents[1]
-# Refused after a glance, because the card is too far away: the quickest of the photos.
-QUICK = ROOT / "fixtures" / "photos" / "far.jpg"
+# Refused after a glance, because it is blurred: the quickest of the photos that have millions of pixels.
+QUICK = ROOT / "fixtures" / "photos" / "shaken.jpg"
 
 
 def died(number, why):
@@ -106,9 +106,10 @@ def test_the_memory_of_a_worker_stays_as_it_is():
     grown = {}
     for process, resident in results_of(resident_mb, 40):
         grown.setdefault(process, []).append(resident)
-    assert len(grown) == 2
-    # Its picture alone has 1.5 million pixels; kept as bytes, 15 of them would be 23 MB.
-    assert all(values[-1] - values[4] < 10 for values in grown.values())
+    # Its picture has 3.8 million pixels, a byte each: 15 of them would be 57 MB.
+    growth = [values[-1] - values[4] for values in grown.values() if len(values) >= 20]
+    assert growth
+    assert max(growth) < 10
 
 
 @pytest.fixture
@@ -125,7 +126,7 @@ def at_work(tmp_path):
         start_new_session=True,
     ) as program:
         try:
-            assert json.loads(program.stdout.readline())["flags"] == ["too-far"]
+            assert json.loads(program.stdout.readline())["flags"] == ["too-blurred"]
             yield program
         finally:
             program.kill()
