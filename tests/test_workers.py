@@ -144,7 +144,9 @@ def test_ctrl_c_stops_cleanly_and_keeps_what_is_done(at_work):
     # Not `communicate`, which passes over what was read ahead.
     lines, errors = at_work.stdout.readlines(), at_work.stderr.read()
     assert at_work.wait(60) == 130
-    words = re.fullmatch(r"aperture: Stopped: (\d+) of 200 photos were measured\.\n", errors)
+    # Where a worker was only starting, joblib's process that cleans up may warn; nothing else is said.
+    assert "Traceback" not in errors
+    words = re.search(r"^aperture: Stopped: (\d+) of 200 photos were measured\.$", errors, re.MULTILINE)
     assert words is not None, errors
     # With the line that was read before. It can stop between a result's line and its being counted.
     assert len(lines) <= int(words[1]) <= len(lines) + 1
