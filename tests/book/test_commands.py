@@ -163,10 +163,10 @@ def test_a_folder_without_photos_is_no_success(run, tmp_path):
 
 
 def test_ctrl_c_keeps_what_was_taken_in_and_the_next_run_takes_the_rest(run, tmp_path, monkeypatch):
-    def interrupted_at_the_third(path, *arguments):
+    def interrupted_at_the_third(path, *arguments, **options):
         if path.name.startswith("R02_dry"):
             raise KeyboardInterrupt
-        return pretend(path, *arguments)
+        return pretend(path, *arguments, **options)
 
     box(tmp_path / "box", 2)
     monkeypatch.setattr(intake, "measure_or_fail", interrupted_at_the_third)
