@@ -323,6 +323,7 @@ def _decode_heic(encoded: bytes, colour: bool) -> tuple[Pixels, dict[int, Any]]:
     file = pi_heif.open_heif(encoded)
     _check_size(*file.size)
     image = file.to_pillow()
+    del file  # with it go the pixels a second time
     return _flatten(image, colour), _exif_tags(image)
 
 
@@ -400,9 +401,11 @@ def _flatten(image: Image.Image, colour: bool) -> Pixels:
     if image.has_transparency_data:
         image = image.convert("RGBA")
         image = Image.alpha_composite(Image.new("RGBA", image.size, "white"), image)
-    if image.mode not in ("1", "L"):
+    if image.mode not in ("1", "L", "RGB"):
         image = image.convert("RGB")
-    return np.asarray(image.convert("RGB" if colour else "L"))
+    mode = "RGB" if colour else "L"
+    # To convert to what it is already makes a copy.
+    return np.asarray(image if image.mode == mode else image.convert(mode))
 
 
 def _turn_upright(pixels: Pixels, orientation: Any) -> Pixels:
