@@ -45,6 +45,8 @@ CLUSTER_EXTRA = ".venv/bin/pip install '.[cluster]'"
 # A progressive JPEG of a camera has about 10 scans. Every scan passes over the whole picture, so a file of
 # thousands of tiny scans would keep the decoder busy for minutes.
 _MAX_JPEG_SCANS = 100
+# Phones write tens of segments before the picture, some with depth maps or long notes hundreds.
+_MAX_JPEG_MARKERS = 10_000
 # In compressed JPEG data, 0xFF before 0x00 is stuffing, before D0-D7 a restart, before 0xFF a filler.
 _JPEG_MARKER = re.compile(rb"\xff[\x01-\xcf\xd8-\xfe]")
 _JPEG_TEMPORARY, _JPEG_START, _JPEG_END, _JPEG_SCAN = 0x01, 0xD8, 0xD9, 0xDA
@@ -55,6 +57,8 @@ _JPEG_PADDING = re.compile(r"(\d+) extraneous bytes before marker 0xd9")
 # A copy that was interrupted can have its full length, the rest being zeros. HEIC and WebP decoders do not
 # notice; compressed data never end like this.
 _ZERO_TAIL = bytes(4096)
+
+_BAND_ROWS = 512
 
 _HEIC_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs", b"mif1", b"msf1"}
 _AVIF_BRANDS = {b"avif", b"avis"}
@@ -279,12 +283,15 @@ def _check_jpeg_structure(encoded: bytes) -> None:
     Source: ITU-T T.81, annex B.
     """
     position = 2
-    scans = 0
+    markers = scans = 0
     while (found := _JPEG_MARKER.search(encoded, position)) is not None:
         marker = encoded[found.end() - 1]
         position = found.end()
         if marker == _JPEG_END:
             return
+        markers += 1
+        if markers > _MAX_JPEG_MARKERS:
+            raise PhotoError("photo-damaged", f"JPEG: more than {_MAX_JPEG_MARKERS} segments")
         if marker == _JPEG_SCAN:
             scans += 1
             if scans > _MAX_JPEG_SCANS:
@@ -358,8 +365,9 @@ def _decode_with_pillow(encoded: bytes, format: Format, colour: bool) -> tuple[P
         described = sum((right - left) * (bottom - top) for left, top, right, bottom in parts)
         incomplete = described < image.width * image.height
     image.load()
-    if format == "PNG" and not np.asarray(image)[-1].any():
-        incomplete = cv2.imdecode(np.frombuffer(encoded, np.uint8), cv2.IMREAD_UNCHANGED) is None
+    last_row = image.crop((0, image.height - 1, image.width, image.height))
+    if format == "PNG" and not np.asarray(last_row).any():
+        incomplete = cv2.imdecode(np.frombuffer(encoded, np.uint8), cv2.IMREAD_GRAYSCALE) is None
     if incomplete:
         raise PhotoError("photo-damaged", f"{format}: the header gives more rows than the picture has")
     return _flatten(image, colour), _exif_tags(image)
@@ -392,12 +400,21 @@ def _bounded_and_quiet() -> Iterator[None]:
 
 def _flatten(image: Image.Image, colour: bool) -> Pixels:
     """8-bit gray (ITU-R BT.601 luma) or RGB pixels of a picture in any mode; what is transparent is white."""
+    if image.mode in ("I", "F"):
+        raise PhotoError("not-a-photo", "its pixels are 32-bit numbers")
+    pixels = np.empty((image.height, image.width, 3) if colour else (image.height, image.width), np.uint8)
+    # In bands, because each step makes a copy: of the largest picture, all at once would be gigabytes.
+    for top in range(0, image.height, _BAND_ROWS):
+        bottom = min(top + _BAND_ROWS, image.height)
+        pixels[top:bottom] = _flat_band(image.crop((0, top, image.width, bottom)), colour)
+    return pixels
+
+
+def _flat_band(image: Image.Image, colour: bool) -> Pixels:
     if image.mode.startswith("I;16"):
         # 65535 = 255 × 257, so this rounds to the nearest of 256 steps.
         gray = (np.asarray(image).astype(np.uint32) + 128) // 257
         image = Image.fromarray(gray.astype(np.uint8))
-    elif image.mode in ("I", "F"):
-        raise PhotoError("not-a-photo", "its pixels are 32-bit numbers")
     if image.has_transparency_data:
         image = image.convert("RGBA")
         image = Image.alpha_composite(Image.new("RGBA", image.size, "white"), image)

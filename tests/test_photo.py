@@ -19,7 +19,7 @@ from PIL.TiffImagePlugin import IFDRational
 
 from aperture.errors import PhotoError
 from aperture.flags import FLAGS
-from aperture.photo import read_photo
+from aperture.photo import _flatten, read_photo
 
 FORMATS = ["JPEG", "PNG", "HEIC", "TIFF", "WebP"]
 
@@ -604,6 +604,24 @@ def test_a_jpeg_of_endless_scans_is_refused(tmp_path: Path) -> None:
     error = refusal(write(tmp_path, content[:-2] + 5000 * last_scan + content[-2:]))
     assert error.code == "photo-damaged"
     assert "scans" in error.detail
+
+
+def test_a_jpeg_of_endless_segments_is_refused(tmp_path: Path) -> None:
+    content = encode(upright_picture(), "JPEG")
+    error = refusal(write(tmp_path, content[:2] + 100_000 * b"\xff\xfe\0\2" + content[2:]))
+    assert error.code == "photo-damaged"
+    assert "segments" in error.detail
+
+
+@pytest.mark.parametrize("mode", ["RGBA", "RGB", "L"])
+def test_a_picture_is_flattened_without_many_copies_of_it(mode: str) -> None:
+    # Counted by the size of what is allocated, in pictures of 4 bytes for each pixel, as Pillow holds them.
+    resource = pytest.importorskip("resource")
+    image = Image.new(mode, (6000, 5000), "gray")
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    gray = _flatten(image, colour=False)
+    assert gray.shape == (5000, 6000)
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 0.6 * 4 * 6000 * 5000 / 1024
 
 
 @pytest.mark.parametrize("format", FORMATS)
