@@ -190,12 +190,14 @@ def _fit(samples: Samples, start: Blades, assumed: Assumed, steps: int) -> Expla
     apart = np.maximum(low - samples.y, samples.y - high)
     near = samples.there & (apart < NEARLY_OUTSIDE_MM + OUTSIDE_BLURS * samples.blur_mm)
     rim, bore = here.on_columns[0], here.on_columns[[4, 8]]
+    # A start at the edge of a damaged photo may wander out of it, where it explains nothing.
+    unexplained = float(np.sqrt(np.mean(here.misfit[near] ** 2))) if near.any() else np.inf
     return Explained(
         blades=blades,
         covariance=covariance[:PARAMETERS, :PARAMETERS],
         rim=rim,
         bore=bore,
-        misfit=float(np.sqrt(np.mean(here.misfit[near] ** 2)) / max(float(np.median(rim)), DARK)),
+        misfit=unexplained / max(float(np.median(rim)), DARK),
     )
 
 
