@@ -52,7 +52,11 @@ def labelled_photos(paths: Sequence[Path]) -> LabelledPhotos:
         if not path.exists():
             raise LabelError(f"there is no {path}")
         if path.suffix.lower() == ".csv":
-            rows, empty = _rows(path)
+            try:
+                rows, empty = _rows(path)
+            # No file that may be read, a field without end, or the name of a photo that no disk allows.
+            except (csv.Error, OSError) as error:
+                raise LabelError(f"{path} is no table: {getattr(error, 'strerror', error)}") from error
             found += rows
             unlabelled += empty
         else:

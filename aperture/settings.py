@@ -212,7 +212,8 @@ def load_settings(path: Path | None = None) -> Settings:
         raise SettingsError("settings-invalid", f"{path}: {error.strerror or error}") from error
     except UnicodeDecodeError as error:
         raise SettingsError("settings-invalid", f"{path} is not a text file in UTF-8") from error
-    except tomllib.TOMLDecodeError as error:
+    # Beside its own error: a number of thousands of digits, and brackets within brackets without end.
+    except (ValueError, RecursionError) as error:
         raise SettingsError("settings-invalid", f"{path} is not valid TOML: {error}") from error
     return _checked(values, f"{path}: ")
 
@@ -297,6 +298,8 @@ def _checked(values: Mapping[str, Any], where: str) -> Settings:
     except ValidationError as error:
         problems = "; ".join(_in_words(dict(problem)) for problem in error.errors())
         raise SettingsError("settings-invalid", where + problems) from error
+    except (ValueError, RecursionError) as error:  # a number too long to be written out
+        raise SettingsError("settings-invalid", f"{where}{error}") from error
 
 
 def _in_words(problem: dict[str, Any]) -> str:

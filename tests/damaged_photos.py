@@ -16,6 +16,7 @@ import time
 import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -29,6 +30,8 @@ from aperture.card import CARD
 from aperture.errors import ApertureError, PhotoError
 from aperture.measure import measure
 from aperture.photo import Photo, read_photo
+from aperture.settings import Settings
+from aperture.view import look
 from tests import photo_bombs
 from tests.photo_bombs import claim_size, exif_block, jpeg_segments
 
@@ -37,18 +40,39 @@ QUANTITIES = ("height_mm", "width_mm", "area_mm2", "ellipse_ratio")
 # Of a processor. A child process that takes more is ended by the system, and its photo counts as lost.
 MOST_SECONDS = 60
 MOST_ADDRESSES = 6 * 2**30
+RECORDS = "records.json"
 SEEN_IN = {"JPEG": ".jpg", "PNG": ".png", "TIFF": ".tif", "WebP": ".webp", "HEIC": ".heic"}
 
 
 @dataclass(frozen=True)
 class Base:
-    """An undamaged photo: its file's content, and what it measures."""
+    """An undamaged photo."""
 
-    name: str
-    format: str
-    content: bytes
-    photo: Photo
-    record: dict[str, Any]
+    path: Path
+
+    @property
+    def name(self) -> str:
+        return self.path.name
+
+    @property
+    def format(self) -> str:
+        return next(format for format, ending in SEEN_IN.items() if ending == self.path.suffix)
+
+    @cached_property
+    def content(self) -> bytes:
+        return self.path.read_bytes()
+
+    @cached_property
+    def photo(self) -> Photo:
+        return read_photo(self.path)
+
+    @cached_property
+    def record(self) -> dict[str, Any]:
+        """What it measures."""
+        known = self.path.with_name(RECORDS)
+        if known.exists():
+            return dict(json.loads(known.read_text())[self.name])
+        return measure(self.path).record()
 
 
 @dataclass(frozen=True)
@@ -73,8 +97,8 @@ LOST = ("wrong", "escaped", "memory", "crash")
 # --- undamaged photos -------------------------------------------------------------------------------------
 
 
-def prepare(folder: Path, full_size: bool = True) -> None:
-    """Write the undamaged photos, and what each measures, into a folder."""
+def prepare(folder: Path, measured: bool) -> None:
+    """Write the undamaged photos into a folder, and what each measures if children will ask."""
     small = _small()
     saved = {
         "jpeg": ("JPEG", {"quality": 90}),
@@ -95,32 +119,23 @@ def prepare(folder: Path, full_size: bool = True) -> None:
         else:
             # Pillow cannot write a compressed TIFF with camera data.
             small.save(path, format, **options, **({} if format == "TIFF" else {"exif": exif}))
-    if full_size:
-        for name in ("R04_dry.jpg", "R03_soaked.heic"):
-            (folder / f"full-{name}").write_bytes((ROOT / "demo_images" / name).read_bytes())
-    records = {}
-    for path in sorted(folder.iterdir()):
-        measured = measure(path)
-        assert measured.outcome == "measured", (path.name, measured.flags)
-        records[path.name] = measured.record()
-    (folder / "records.json").write_text(json.dumps(records))
+    for name in ("R04_dry.jpg", "R03_soaked.heic"):
+        (folder / f"full-{name}").write_bytes((ROOT / "demo_images" / name).read_bytes())
+    if measured:
+        records = {base.name: base.record for base in bases(folder)}
+        assert all(record["outcome"] == "measured" and not record["review"] for record in records.values())
+        (folder / RECORDS).write_text(json.dumps(records))
 
 
 def bases(folder: Path) -> list[Base]:
     """What `prepare` wrote."""
-    records = json.loads((folder / "records.json").read_text())
-    found = []
-    for name, record in records.items():
-        photo = read_photo(folder / name)
-        found.append(Base(name, photo.format, photo.encoded, photo, record))
-    return found
+    return [Base(path) for path in sorted(folder.iterdir()) if path.suffix in SEEN_IN.values()]
 
 
 def _small() -> Image.Image:
     """A photo with known truth, cut to its card and made half as large, so that thousands can be tried."""
-    path = ROOT / "fixtures" / "photos" / "round-22.jpg"
-    photo, view = read_photo(path), measure(path).view
-    assert view is not None
+    photo = read_photo(ROOT / "fixtures" / "photos" / "round-22.jpg")
+    view = look(photo, Settings())
     width, height = CARD.width_mm, CARD.height_mm
     corners = view.to_pixel(np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]]))
     left, top = np.maximum(corners.min(axis=0) - 40, 0).astype(int)

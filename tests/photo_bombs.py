@@ -303,3 +303,14 @@ BOMBS = (
     heic_of_all_pixels,
     boxes_in_boxes,
 )
+
+# Those that the suite tries; the others allocate what the largest honest photo takes.
+SMALL_BOMBS = (
+    png_with_a_bomb_beside,
+    png_of_gigapixels,
+    many_chunks,
+    tiff_of_tags,
+    jpeg_of_segments,
+    heic_of_all_pixels,
+    boxes_in_boxes,
+)

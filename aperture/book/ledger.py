@@ -106,6 +106,8 @@ class Book:
 
     def reeds_with_number(self, number: int) -> list[Reed]:
         """All reeds that have or had this number, the oldest first."""
+        if not 1 <= number <= CARD.reed_tags.count:  # SQLite has no room for a number of twenty digits
+            return []
         query = "SELECT * FROM current_reeds WHERE number = ? ORDER BY id"
         return [rows.reed(row) for row in self._select(query, number)]
 

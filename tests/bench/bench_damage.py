@@ -36,7 +36,7 @@ def bench_damage(findings: Findings, tmp_path: Path) -> None:
     """In child processes with a limit of memory and time; one that dies takes one photo with it."""
     folder = tmp_path / "undamaged"
     folder.mkdir()
-    damaged_photos.prepare(folder)
+    damaged_photos.prepare(folder, measured=True)
     assert SHARES.keys() == damaged_photos.KINDS.keys()
     pieces = []
     for kind, share in SHARES.items():
