@@ -164,12 +164,15 @@ def fit_ellipse_direct(points_mm: Floats) -> FittedEllipse:
     if len(points_mm) < 5 or scale == 0.0:
         raise ValueError("an ellipse needs at least 5 different points")
     # Near the origin and about 1 in size, so that the fourth powers inside keep their digits.
-    model = EllipseModel.from_estimate((points_mm - middle) / scale)  # type: ignore[no-untyped-call]
+    # A circle has no direction: scikit-image divides by zero for it.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        model = EllipseModel.from_estimate((points_mm - middle) / scale)  # type: ignore[no-untyped-call]
     if not model:
         raise ValueError("no ellipse fits the outline")
     centre = np.asarray(model.center) * scale + middle
     major, minor = (float(length) * scale for length in model.axis_lengths)  # half axes, the longer first
-    along = np.array([np.cos(model.theta), np.sin(model.theta)])
+    turn = model.theta if np.isfinite(model.theta) else 0.0
+    along = np.array([np.cos(turn), np.sin(turn)])
     distances = _distance_to_ellipse(_along_and_across(points_mm - centre, along), major, minor)
     residual = float(np.sqrt(np.mean(distances**2)))
     angle_deg = _half_turn(_angle_deg(along))

@@ -338,6 +338,15 @@ def test_the_fitted_axes_keep_their_order_and_direction(angle):
     assert fit.residual_mm < 1e-6
 
 
+@pytest.mark.parametrize("corners", [4, 10, 40])
+def test_a_circle_has_no_direction_and_is_fitted_all_the_same(corners):
+    turn = 2 * np.pi * np.arange(corners * 5) / (corners * 5)
+    fit = fit_ellipse_direct(np.column_stack([np.cos(turn), np.sin(turn)]) * 9.0)
+    assert (fit.major_mm, fit.minor_mm) == pytest.approx((18.0, 18.0), rel=1e-6)
+    assert np.isfinite(fit.angle_deg)
+    assert fit.residual_mm < 1e-6
+
+
 def test_too_few_points_for_an_ellipse():
     with pytest.raises(ValueError, match="at least 5"):
         fit_ellipse_direct(GANDER[:4])
