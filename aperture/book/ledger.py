@@ -113,7 +113,10 @@ class Book:
 
     def reed_with_id(self, reed_id: int) -> Reed:
         """The reed with this id."""
-        return rows.reed(self._select("SELECT * FROM current_reeds WHERE id = ?", reed_id)[0])
+        found = self._select("SELECT * FROM current_reeds WHERE id = ?", reed_id)
+        if not found:
+            raise BookError("book-damaged", f"a photo belongs to reed {reed_id}, which is not there")
+        return rows.reed(found[0])
 
     def is_gone(self, reed: Reed) -> bool:
         """Whether the reed has left the box."""
@@ -204,7 +207,7 @@ class Book:
         )
         try:
             return settings_from_text(found[0]["content"])
-        except (SettingsError, ValueError) as error:
+        except (SettingsError, ValueError, IndexError) as error:
             raise BookError("book-damaged", f"{self.path}: settings of a reading: {error}") from error
 
     def table(self, table: str) -> Iterator[dict[str, Any]]:

@@ -232,7 +232,9 @@ class Entry:
 
     @property
     def reading(self) -> Reading:
-        """The one that counts."""
+        """The one that counts; BookError if a damaged book has lost them all."""
+        if not self.readings:
+            raise BookError("book-damaged", f"no reading of photo {self.photo.name} is left")
         return self.readings[-1]
 
 
