@@ -153,7 +153,7 @@ def _desk():  # type: ignore[no-untyped-def]
     """The desk's application, and the cookie and secret of a browser that is in."""
     from aperture.desk.access import Access
     from aperture.desk.app import create_app
-    from aperture.desk.web import COOKIE, Desk
+    from aperture.desk.web import Desk
 
     with Book(_folder() / "reeds.sqlite3", create=True):
         pass
@@ -162,7 +162,7 @@ def _desk():  # type: ignore[no-untyped-def]
     desk.state["worker"] = _Keeper()
     session = access.open_desk(access.desk_secret)
     assert session is not None
-    return create_app(desk), f"{COOKIE}={session.key}", session.csrf
+    return create_app(desk), f"{desk.cookie}={session.key}", session.csrf
 
 
 def upload(content: bytes) -> None:

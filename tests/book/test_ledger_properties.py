@@ -171,7 +171,7 @@ class AnyLife(RuleBasedStateMachine):
     def stop_halfway(self, number):
         with suppress(KeyboardInterrupt), self.book.writing():
             self.book.add_lot("never", "north")
-            self.book.known_or_new(number)
+            self.book.known_or_new(number, NOON)
             self.book.add_photo("e" * 64, "x.jpg", NOON, NOON)
             raise KeyboardInterrupt
 
