@@ -496,9 +496,13 @@ class Book:
 
     def _lots_of(self, reeds: Sequence[Reed]) -> dict[str, Lot]:
         """The lots to which reeds belong, by their codes."""
-        codes = json.dumps(sorted({reed.lot for reed in reeds if reed.lot is not None}))
+        codes = {reed.lot for reed in reeds if reed.lot is not None}
         query = "SELECT * FROM current_lots WHERE code IN (SELECT value FROM json_each(?))"
-        return {row["code"]: rows.lot(row) for row in self._select(query, codes)}
+        found = self._select(query, json.dumps(sorted(codes)))
+        lots = {row["code"]: rows.lot(row) for row in found}
+        if missing := codes - lots.keys():
+            raise BookError("book-damaged", f"{self.path}: nothing is known of lot {min(missing)} any more")
+        return lots
 
     def _of_reeds(
         self, table: str, make: Callable[[rows.Row], Any], where: str, *values: Any
