@@ -77,8 +77,6 @@ def in_words(path: Path) -> Iterator[None]:
     """
     try:
         yield
-    except UnicodeDecodeError as error:  # the names of the tables are spoilt
-        raise BookError("book-damaged", f"{path}: {error}") from error
     except sqlite3.Error as error:
         # The lower byte is the kind of the error, the others say which of that kind.
         kind = getattr(error, "sqlite_errorcode", 0) & 0xFF
