@@ -15,7 +15,7 @@ from aperture.errors import PhotoError
 from aperture.flags import FLAGS
 from aperture.identity import identify
 from aperture.measure import Measurement, measure
-from aperture.photo import CLUSTER_EXTRA, is_address
+from aperture.photo import CLUSTER_EXTRA, Photo, is_address
 from aperture.settings import Settings
 from aperture.verdict import Change, Result, change
 from aperture.workers import run_in_order
@@ -196,19 +196,20 @@ def natural_order(name: str) -> tuple[list[tuple[str, int]], str]:
 
 
 def measure_or_fail(
-    photo: str | Path,
+    path: str | Path,
     settings: Settings,
     reed: int | None = None,
     state: Face | None = None,
     name: Path | None = None,
+    photo: Photo | None = None,
 ) -> Measurement:
     """Measure one photo; if the program fails on it, that is a refused result, too."""
     try:
-        return _light(measure(photo, settings, reed=reed, state=state, name=name))
+        return _light(measure(path, settings, reed=reed, state=state, name=name, photo=photo))
     # Whatever it is, the other photos are measured.
     except Exception as error:
         words = " ".join(str(error).split())
-        return failed(photo, f"{type(error).__name__}: {words}" if words else type(error).__name__)
+        return failed(path, f"{type(error).__name__}: {words}" if words else type(error).__name__)
 
 
 def _light(measurement: Measurement) -> Measurement:

@@ -100,6 +100,7 @@ def measure(
     reed: int | None = None,
     state: Face | None = None,
     name: Path | None = None,
+    photo: Photo | None = None,
 ) -> Measurement:
     """Measure the opening in one photo.
 
@@ -110,6 +111,7 @@ def measure(
     reed, state : what the user says of the reed; the picture and the file's name have the first word.
     name : what the photo was called where it came from, with the folders around it, an absolute path; the
         file's own where it lies there.
+    photo : what was read there already; else it is read.
 
     Returns
     -------
@@ -125,7 +127,7 @@ def measure(
     try:
         with _one_thread():
             result = _named(result, called, (), None, reed, state)
-            photo = read_photo(path)
+            photo = photo or read_photo(path)
             result = replace(result, sha256=photo.sha256, taken=photo.taken)
             view = look(photo, settings)
             result = replace(result, view=view, flags=view.flags)

@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from io import BytesIO
 from pathlib import Path
 from typing import Any, Literal
@@ -108,12 +109,17 @@ class Photo:
         return int(self.luma.shape[0])
 
     def colour(self) -> Pixels:
-        """Decode the picture in colour.
+        """The picture in colour, decoded when it is asked for the first time.
 
         Returns
         -------
-        uint8 of shape (rows, columns, 3): red, green, blue, gamma-encoded, upright like `luma`.
+        uint8 of shape (rows, columns, 3): red, green, blue, gamma-encoded, upright like `luma`. It cannot be
+        written to.
         """
+        return self._colour
+
+    @cached_property
+    def _colour(self) -> Pixels:
         pixels, _ = _decode(self.encoded, self.format, colour=True)
         return pixels
 

@@ -77,7 +77,7 @@ def test_a_folder_that_cannot_be_opened_is_not_passed_over_in_silence(tmp_path, 
 
 
 def test_one_bad_photo_does_not_stop_the_others(monkeypatch, measured):
-    def measure(path, settings, *, reed, state, name=None):
+    def measure(path, settings, *, reed, state, name=None, photo=None):
         if "bad" in path.name:
             raise ZeroDivisionError("by\nzero")
         return measured(path, reed=reed, state=state)

@@ -58,7 +58,7 @@ def photos(tmp_path, monkeypatch, measured, refused):
     }
     asked = []
 
-    def measure(path, settings, *, reed, state, name=None):
+    def measure(path, settings, *, reed, state, name=None, photo=None):
         asked.append((settings, reed, state))
         if path.name in results:
             return measured(path, **results[path.name])
@@ -154,7 +154,7 @@ def test_each_line_of_json_is_written_when_it_is_ready(tmp_path):
     script = (
         "import sys, time\n"
         "from aperture import batch\n"
-        "def slow(path, settings, *, reed, state, name=None):\n"
+        "def slow(path, settings, *, reed, state, name=None, photo=None):\n"
         "    time.sleep(3 if path.name == 'b' else 0)\n"
         "    return batch.failed(path, '')\n"
         "batch.measure = slow\n"

@@ -377,7 +377,7 @@ def taught(tmp_path, monkeypatch, measured, refused):
         (folder / label).mkdir(parents=True, exist_ok=True)
         (folder / label / name).write_bytes(name.encode())
 
-    def measure(path, settings, *, reed, state, name=None):
+    def measure(path, settings, *, reed, state, name=None, photo=None):
         if "refused" in path.name:
             return refused(path, "too-dark")
         if "blurred" in path.name:

@@ -311,7 +311,7 @@ def run(*arguments, expect=0):
 def folder(tmp_path, monkeypatch, measured, refused):
     """Two people, three reeds, two photos each, of made-up results; and a photo that is refused."""
 
-    def measure(path, settings, *, reed, state, name=None):
+    def measure(path, settings, *, reed, state, name=None, photo=None):
         if "bad" in path.name:
             return refused(path, "too-blurred")
         number = int(path.stem[1])

@@ -1,6 +1,7 @@
 """Photos into the book: what is new is measured, kept and filed under its reed and state."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import astuple, dataclass, replace
 from datetime import datetime
 from functools import partial
@@ -138,12 +139,12 @@ def _take(
     called: Mapping[Path, Path],
 ) -> _Taken:
     """Measure a photo and keep its picture. Runs in another process; writes files, but not in the book."""
-    measurement = measure_or_fail(path, settings, reed, state, name=called.get(path))
-    if measurement.sha256 is None or "internal-error" in measurement.flags:
+    photo = None
+    with suppress(Exception):  # measuring says why
+        photo = read_photo(path)
+    measurement = measure_or_fail(path, settings, reed, state, name=called.get(path), photo=photo)
+    if photo is None or "internal-error" in measurement.flags:
         return _Taken(measurement)
-    photo = read_photo(path)
-    if photo.sha256 != measurement.sha256:
-        return _Taken(failed(path, "the file changed while it was read"))
     kept = keep(folder, photo)
     tip = keep_tip(folder, photo, measurement.view) if measurement.view else None
     return _Taken(measurement, kept, tip)

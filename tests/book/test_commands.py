@@ -186,7 +186,7 @@ def test_refused_photos_are_in_the_exit_status(run, tmp_path, monkeypatch, refus
     assert "Photograph" in run("due")
 
 
-def _refuse(path, settings, reed=None, state=None, name=None, *, refused, sha):
+def _refuse(path, settings, reed=None, state=None, name=None, photo=None, *, refused, sha):
     return refused(path, "too-blurred", 1, "dry", sha256=sha)
 
 

@@ -40,7 +40,7 @@ def picture(path, seed, taken="2026:10:05 14:10:20"):
     return path
 
 
-def pretend(path, settings, reed=None, state=None, flags=(), name=None):
+def pretend(path, settings, reed=None, state=None, flags=(), name=None, photo=None):
     """In place of measuring, which is not what is tested here: reed and state from the name."""
     photo = read_photo(path)
     stem = path.stem.split("_")
