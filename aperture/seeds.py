@@ -28,7 +28,7 @@ MOST_ROLL_DEG = 35.0
 # averaging along the line.
 SLIT_ANGLES_DEG = np.arange(-20.0, 20.1, 5.0)
 SLIT_LINE_MM, SLIT_AVERAGE_MM = 0.3, 0.3
-COARSE_MM = 0.1  # how fine the grids must be along the opening
+COARSE_MM = 0.1  # how fine that average must be sampled
 SLIT_DEPTHS = (0.015, 0.03, 0.05, 0.08, 0.12)
 FAINTEST_MM = 1.5  # the shortest piece of a line that may be all that shows of a shut opening
 # How much darker than its surroundings a place is, in stored brightness.
@@ -139,7 +139,7 @@ def _darkness(stored: NDArray[np.float32], pitch_mm: float, line_mm: float) -> N
 
 
 def _narrowed(depth: NDArray[np.float32], grid: _Grid) -> tuple[NDArray[np.float32], Floats]:
-    """The mean of a few columns at a time, and their x: along an opening a coarser grid will do."""
+    """The mean of a few columns at a time, and their x: along a line a coarser grid will do."""
     import cv2
 
     x = grid.x()
@@ -162,14 +162,13 @@ def _pieces(dark: NDArray[np.bool_]) -> tuple[NDArray[np.int32], NDArray[np.int3
 def _dark_pieces(patch: Patch, view: View) -> list[Blades]:
     """Blades about every connected dark piece that is long enough, for each height of line and threshold."""
     grid = _grid(view)
-    stored, y, pitch = grid.stored(patch, view), grid.y(), grid.pitch_mm
+    stored, x, y, pitch = grid.stored(patch, view), grid.x(), grid.y(), grid.pitch_mm
     found = []
     for line_mm in LINES_MM:
-        depth, x = _narrowed(_darkness(stored, pitch, line_mm), grid)
-        step = float(x[1] - x[0])
+        depth = _darkness(stored, pitch, line_mm)
         for threshold in DEPTHS:
             labels, stats = _pieces(depth > threshold)
-            large = (stats[:, 2] * step >= 0.6 * NARROWEST_MM) & (stats[:, 4] * step * pitch >= 0.02)
+            large = (stats[:, 2] * pitch >= 0.6 * NARROWEST_MM) & (stats[:, 4] * pitch**2 >= 0.02)
             for label in np.flatnonzero(large[1:]) + 1:
                 left, top, width, height, _ = stats[label]
                 rows, columns = np.nonzero(labels[top : top + height, left : left + width] == label)
