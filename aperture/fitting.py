@@ -263,10 +263,10 @@ def _theta_prior_by_theta(theta: Floats, assumed: Assumed) -> Floats:
 
 
 def _moved_mm(x: Floats, start: Blades, theta: Floats, moved: Floats) -> float:
-    """How far the outline moves: the most that an edge does at x (m,), or a tenth of what a corner does."""
+    """How far the outline moves: the most that an edge does at x (m,), or a quarter of what a corner does."""
     one, other = (replace(start, vector=each[:PARAMETERS]) for each in (theta, moved))
     edges = max(np.abs(b - a).max() for a, b in zip(one.edges(x), other.edges(x), strict=True))
-    return float(max(edges, 0.1 * np.abs(moved[[0, 2]] - theta[[0, 2]]).max()))
+    return float(max(edges, 0.25 * np.abs(moved[[0, 2]] - theta[[0, 2]]).max()))
 
 
 def _bounded(theta: Floats) -> Floats:
