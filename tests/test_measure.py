@@ -275,8 +275,10 @@ def test_orientation_does_not_matter(orientation: int, measured_once: dict[str, 
 
 
 def test_jpeg_and_png_of_the_same_pixels_agree(measured_once: dict[str, Measurement]) -> None:
-    """But for rounding: a PNG's brightness is computed from red, green and blue. The corners, and with them the
-    width, are what a photo tells least well."""
+    """But for rounding: a PNG's brightness is computed from red, green and blue.
+
+    The corners, and with them the width, are what a photo tells least well.
+    """
     png, jpeg = measured_once["turned-1"].record(), measured_once[BASE].record()
     for name, apart in (("height_mm", 0.002), ("width_mm", 0.005), ("area_mm2", 0.002)):
         assert png[name] == pytest.approx(jpeg[name], abs=apart)
