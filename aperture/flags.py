@@ -249,7 +249,7 @@ _LIST = [
         "cluster-unusable",
         "refuse",
         "The cluster cannot be used.",
-        "Check the scheduler's address, and that aperture is installed alike for it and all workers.",
+        "Check the scheduler's address, and that it and all workers have the same version of this program.",
     ),
     Flag(
         "internal-error",

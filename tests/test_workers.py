@@ -112,6 +112,11 @@ def test_the_memory_of_a_worker_stays_as_it_is():
     assert max(growth) < 10
 
 
+def hear_ctrl_c():
+    """What a shell starts in the background, these tests perhaps, does not hear Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 @pytest.fixture
 def at_work(tmp_path):
     """`aperture measure` in two processes on many photos; its first result is there."""
@@ -124,6 +129,7 @@ def at_work(tmp_path):
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
+        preexec_fn=hear_ctrl_c if os.name == "posix" else None,
     ) as program:
         try:
             assert json.loads(program.stdout.readline())["flags"] == ["too-blurred"]

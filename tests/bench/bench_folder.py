@@ -78,6 +78,7 @@ def bench_stop(findings: Findings) -> None:
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             start_new_session=True,
+            preexec_fn=_hear_ctrl_c,
         ) as program:
             assert program.stdout is not None
             program.stdout.readline()
@@ -97,6 +98,11 @@ def bench_bad_photos(findings: Findings) -> None:
     bad = [photo for photo in photos if _is_bad(photo)]
     lost = sum(got != want for got, want in zip(results, expected, strict=True))
     findings.trial("photos that crash their worker", len(bad), len(bad) if not lost else 0, lost)
+
+
+def _hear_ctrl_c() -> None:
+    """What a shell starts in the background, this bench perhaps, does not hear Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _command(workers: str, photos: list[Path], count: int) -> list[str]:
