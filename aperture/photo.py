@@ -142,8 +142,12 @@ def read_photo(path: str | Path) -> Photo:
     """
     encoded = _read_address(str(path)) if is_address(path) else _read_bytes(Path(path))
     format = _format_of(encoded)
-    luma, tags = _decode(encoded, format, colour=False)
-    return Photo(
+    # A HEIC is decoded in colour in any case, and that takes long: what it gives is kept.
+    in_colour = format == "HEIC"
+    pixels, tags = _decode(encoded, format, colour=in_colour)
+    luma = _flatten(Image.fromarray(pixels), colour=False) if in_colour else pixels
+    luma.setflags(write=False)
+    photo = Photo(
         path=Path(path),
         sha256=hashlib.sha256(encoded).hexdigest(),
         format=format,
@@ -154,6 +158,9 @@ def read_photo(path: str | Path) -> Photo:
         provenance=_provenance(tags, luma.shape[1], luma.shape[0]),
         encoded=encoded,
     )
+    if in_colour:
+        photo.__dict__["_colour"] = pixels  # where `cached_property` looks for it
+    return photo
 
 
 def is_address(path: str | Path) -> bool:
