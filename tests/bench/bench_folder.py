@@ -17,9 +17,9 @@ import pytest
 from PIL import Image
 
 from aperture.batch import photos_in
-from aperture.measure import measure
 from aperture.workers import run_in_order
 from tests.bench.figures import Findings
+from tests.bench.folder_work import bad, is_bad, measured
 
 ROOT = Path(__file__).parents[2]
 PHOTOS = int(os.environ.get("APERTURE_BENCH_PHOTOS", "200"))
@@ -93,11 +93,11 @@ def bench_stop(findings: Findings) -> None:
 def bench_bad_photos(findings: Findings) -> None:
     """Every twentieth photo ends its worker at once, as a decoder that crashes does."""
     photos = [Path(f"{number}.jpg") for number in range(PHOTOS)]
-    results = list(run_in_order(_bad, photos, 2, lambda photo, why: f"{photo}: gone"))
-    expected = [f"{photo}: gone" if _is_bad(photo) else str(photo) for photo in photos]
-    bad = [photo for photo in photos if _is_bad(photo)]
+    results = list(run_in_order(bad, photos, 2, lambda photo, why: f"{photo}: gone"))
+    expected = [f"{photo}: gone" if is_bad(photo) else str(photo) for photo in photos]
+    gone = [photo for photo in photos if is_bad(photo)]
     lost = sum(got != want for got, want in zip(results, expected, strict=True))
-    findings.trial("photos that crash their worker", len(bad), len(bad) if not lost else 0, lost)
+    findings.trial("photos that crash their worker", len(gone), len(gone) if not lost else 0, lost)
 
 
 def _hear_ctrl_c() -> None:
@@ -124,22 +124,4 @@ def _seconds(command: list[str], processors: set[int]) -> float:
 
 def _remembered(photos: list[Path]) -> Iterator[tuple[int, float, float]]:
     """The process that measured each photo, the MB that it held then, and the most that it ever held."""
-    return run_in_order(_measured, photos, 2, lambda photo, why: (0, float("inf"), float("inf")))
-
-
-def _measured(photo: Path) -> tuple[int, float, float]:
-    measure(photo)
-    # Not getrusage: its peak begins with that of the process that started this one.
-    status = dict(line.split(":", 1) for line in Path("/proc/self/status").read_text().splitlines())
-    resident, peak = (float(status[key].split()[0]) * 1024 / 1e6 for key in ("VmRSS", "VmHWM"))
-    return os.getpid(), resident, peak
-
-
-def _is_bad(photo: Path) -> bool:
-    return int(photo.stem) % 20 == 10
-
-
-def _bad(photo: Path) -> str:
-    if _is_bad(photo):
-        os._exit(9)
-    return str(photo)
+    return run_in_order(measured, photos, 2, lambda photo, why: (0, float("inf"), float("inf")))
