@@ -1,4 +1,4 @@
-"""What the workers of `bench_folder` do, in a module that they can import: pytest gives its own other names."""
+"""What the workers of `bench_folder` do, where they can import it: pytest names a bench in its own way."""
 
 import os
 from pathlib import Path
