@@ -261,3 +261,10 @@ def level_prior() -> tuple[Floats, Floats]:
         difference(knots[:-1], knots[1:], float(LEVEL_STEP[level]))
     difference(index[4], index[8], BORE_ALIKE)
     return np.concatenate(rows), np.concatenate(right)
+
+
+@cache
+def level_prior_normal() -> tuple[Floats, Floats]:
+    """That prior's normal matrix (k, k) and right-hand side (k,)."""
+    rows, right = level_prior()
+    return rows.T @ rows, rows.T @ right

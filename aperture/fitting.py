@@ -32,6 +32,7 @@ from aperture.appearance import (
     from_corners,
     knots_of,
     level_prior,
+    level_prior_normal,
     patterns_of,
 )
 from aperture.blades import (
@@ -116,13 +117,13 @@ def _products(rows: Floats, weights: Floats, other: Floats) -> Floats:
 
 
 def _solve(samples: Samples, knots: Knots, blades: Blades, tip: Assumed, weights: Floats) -> _Solved:
-    rows, right = level_prior()
+    prior_normal, prior_gradient = level_prior_normal()
     patterns = patterns_of(samples, blades, tip)
     columns = patterns.columns()
     products = _products(columns, weights, np.concatenate([columns, samples.light[None]]))
     levels, held = _brightnesses(
-        knots.normal(products[:, :, :-1]) + rows.T @ rows,
-        knots.gathered(products[:, :, -1:])[:, 0] + rows.T @ right,
+        knots.normal(products[:, :, :-1]) + prior_normal,
+        knots.gathered(products[:, :, -1:])[:, 0] + prior_gradient,
     )
     on_columns = knots.on_columns(levels)
     misfit = samples.light - np.einsum("ims,im->ms", columns, on_columns)
@@ -147,7 +148,7 @@ def _brightnesses(normal: Floats, right: Floats) -> tuple[Floats, NDArray[np.boo
 
 def _fit(samples: Samples, start: Blades, assumed: Assumed, steps: int) -> Explained:
     rows, right = level_prior()
-    prior_normal, prior_gradient = rows.T @ rows, rows.T @ right
+    prior_normal, prior_gradient = level_prior_normal()
     knots = knots_of(samples, start)
     count = rows.shape[1]
 

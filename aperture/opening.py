@@ -73,10 +73,10 @@ def find_opening(photo: Photo, view: View) -> Outline:
         found = [_closer(patch, view, start, (8,)) for start in starts if start is not None]
         found = [each for each in found if _is_opening(patch, each, view)]
         if found:
-            best = _best_on_band(patch, view, seed.blades, found)
+            likely = _best_on_band(patch, view, seed.blades, found)
             # neither a border around it nor darkness in it: cane and background, seen together
-            if not (_hardly_surrounded(patch, view, best) and _glare(patch, view, best)):
-                tries.append((best, seed.agreed))
+            if not (_hardly_surrounded(patch, view, likely) and _glare(patch, view, likely)):
+                tries.append((likely, seed.agreed))
     tries.sort(key=lambda each: -_score(patch, view, each[0]))
     if not tries and not _something_there(patch, view):
         raise OpeningError("no-reed")

@@ -159,6 +159,15 @@ def _pieces(dark: NDArray[np.bool_]) -> tuple[NDArray[np.int32], NDArray[np.int3
     return np.asarray(labels, np.int32), np.asarray(stats, np.int32)
 
 
+def _places(
+    label: int, labels: NDArray[np.int32], stats: NDArray[np.int32]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns (n,) of the places of one piece, from what `_pieces` returned."""
+    left, top, width, height, _ = stats[label]
+    rows, columns = np.nonzero(labels[top : top + height, left : left + width] == label)
+    return top + rows, left + columns
+
+
 def _dark_pieces(patch: Patch, view: View) -> list[Blades]:
     """Blades about every connected dark piece that is long enough, for each height of line and threshold."""
     grid = _grid(view)
@@ -169,11 +178,9 @@ def _dark_pieces(patch: Patch, view: View) -> list[Blades]:
         for threshold in DEPTHS:
             labels, stats = _pieces(depth > threshold)
             large = (stats[:, 2] * pitch >= 0.6 * NARROWEST_MM) & (stats[:, 4] * pitch**2 >= 0.02)
-            for label in np.flatnonzero(large[1:]) + 1:
-                left, top, width, height, _ = stats[label]
-                rows, columns = np.nonzero(labels[top : top + height, left : left + width] == label)
-                points = np.column_stack([x[left + columns], y[top + rows]])
-                blades = _about(grid.to_card(points))
+            for label in (np.flatnonzero(large[1:]) + 1).tolist():
+                rows, columns = _places(label, labels, stats)
+                blades = _about(grid.to_card(np.column_stack([x[columns], y[rows]])))
                 if blades is not None:
                     found.append(blades)
     return found
@@ -199,13 +206,12 @@ def _slits(patch: Patch, view: View, shortest_mm: float = NARROWEST_MM) -> list[
             labels, stats = _pieces(depth > threshold)
             length, thickness = stats[:, 2] * step, stats[:, 3] * pitch
             long = (length >= shortest_mm) & (thickness <= THIN_MM + 0.1 * length)
-            for label in np.flatnonzero(long[1:]) + 1:
-                left, top, width, height, _ = stats[label]
-                rows, columns = np.nonzero(labels[top : top + height, left : left + width] == label)
-                slope, level = np.polyfit(x[left + columns], y[top + rows], 1)
-                ends = np.array([x[left] + SLIT_AVERAGE_MM, x[left + width - 1] - SLIT_AVERAGE_MM])
+            for label in (np.flatnonzero(long[1:]) + 1).tolist():
+                rows, columns = _places(label, labels, stats)
+                slope, level = np.polyfit(x[columns], y[rows], 1)
+                ends = np.array([x[columns.min()] + SLIT_AVERAGE_MM, x[columns.max()] - SLIT_AVERAGE_MM])
                 corners = grid.to_card(np.column_stack([ends, level + slope * ends]))
-                strength = float(depth[top + rows, left + columns].sum()) * step
+                strength = float(depth[rows, columns].sum()) * step
                 found.append((strength, lens(corners[0], corners[1], 0.04)))
     found.sort(key=lambda each: -each[0])
     return [blades for _, blades in found]
