@@ -1,35 +1,21 @@
 """The phone's page in a real browser: several photos in a row, refusals, broken connections, the timer.
 
-Needs Chromium (Debian's package `chromium`) and the packages of the extra `browser`; without them it is
-skipped, unless CI is set: then it fails. Set `APERTURE_SHOTS` to a folder to keep a picture of every page.
 What the desk would take long for or does not do by itself is put in its place by the test; what a photo gives
 is measured in `test_story.py`.
 """
 
-# What is imported below is only there if the browser is.
-# ruff: noqa: E402
+# A fixture is the story's; without a browser it skips, and this with it.
+# ruff: noqa: F811
 
 import json
 import os
 import re
-import shutil
-import threading
 import time
+from datetime import datetime
 from hashlib import sha256
 from pathlib import Path
 
 import pytest
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-if CHROMIUM is None and os.environ.get("CI") != "true":
-    pytest.skip("no browser is installed: the pages were not tried in one", allow_module_level=True)
-if os.environ.get("CI") != "true":
-    pytest.importorskip("playwright", reason="the packages of the extra `browser` are not installed")
-
-from datetime import datetime
-
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import expect, sync_playwright
 
 from aperture.book.ledger import Book
 from aperture.book.records import Filing, Soaking
@@ -38,8 +24,7 @@ from aperture.desk.server import Server, listen
 from aperture.desk.web import Desk
 from aperture.desk.work import Done
 from aperture.settings import Settings
-
-PHONE = {"width": 390, "height": 844}
+from tests.browser.test_story import PHONE, Axe, chromium, expect, serving  # noqa: F401 (a fixture)
 
 
 class MadeUp:
@@ -78,15 +63,6 @@ def shot(name="a.jpg", **told):
     return {"name": name, "mimeType": "image/jpeg", "buffer": json.dumps(told).encode()}
 
 
-@pytest.fixture(scope="module")
-def chromium():
-    with sync_playwright() as playwright:
-        # Without a sandbox of its own: the tests run as root in CI.
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield browser
-        browser.close()
-
-
 @pytest.fixture
 def desk(tmp_path, measured, refused):
     socket = listen("127.0.0.1", 0)
@@ -94,12 +70,8 @@ def desk(tmp_path, measured, refused):
     desk = Desk(tmp_path / "reeds.sqlite3", Settings(), Access(), address, address)
     desk.open_book().close()
     desk.state["worker"] = MadeUp(measured, refused)
-    server = Server(desk)
-    thread = threading.Thread(target=server.run, args=([socket],), daemon=True)
-    thread.start()
-    yield desk
-    server.should_exit = True
-    thread.join(20)
+    with serving(Server(desk), socket):
+        yield desk
 
 
 @pytest.fixture

@@ -12,6 +12,7 @@ import re
 import shutil
 import threading
 import time
+from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
 
@@ -71,6 +72,16 @@ def chromium():
         browser.close()
 
 
+@contextmanager
+def serving(server, socket):
+    """The server at work on a socket, in a thread."""
+    thread = threading.Thread(target=server.run, args=([socket],), daemon=True)
+    thread.start()
+    yield
+    server.should_exit = True
+    thread.join(20)
+
+
 @pytest.fixture(scope="module")
 def worker():
     with Worker() as worker:
@@ -95,11 +106,8 @@ def desk(tmp_path, worker, enter):  # noqa: F811
     desk = Desk(path, change_settings(Settings(), {"workers": 1}), Access(), address, lan)
     desk.state["worker"] = worker
     server = uvicorn.Server(uvicorn.Config(create_app(desk), log_level="warning"))
-    thread = threading.Thread(target=server.run, args=([socket],), daemon=True)
-    thread.start()
-    yield desk
-    server.should_exit = True
-    thread.join(20)
+    with serving(server, socket):
+        yield desk
 
 
 class Watch:
