@@ -51,6 +51,8 @@ from aperture.view import View
 Floats = NDArray[np.float64]
 
 STILL_MM = 5e-4  # an outline that moves by less has arrived: a tenth of the best uncertainty, and less
+PIECES = 14  # of each edge, that are asked whether they lie elsewhere: half a millimetre each
+AT_EDGE_MM = 0.08  # outwards: what is no farther away tells where the edge is
 
 
 @dataclass(frozen=True)
@@ -59,7 +61,7 @@ class Explained:
 
     `covariance` (16, 16) is that of the blades' parameters, from the noise alone. `rim`, `bore` (2, n):
     brightness along the lower and the upper edge, paper = 1. `misfit` is the rms of what is not explained
-    near the edges, relative to the rim.
+    near the edges, relative to the rim; `tip` the rim as fitted.
     """
 
     blades: Blades
@@ -67,6 +69,19 @@ class Explained:
     rim: Floats
     bore: Floats
     misfit: float
+    tip: Assumed
+
+
+@dataclass(frozen=True)
+class Unexplained:
+    """What an outline leaves unexplained at its edges.
+
+    `misfit`: its rms at the edges and inside, relative to the rim; `stray_mm`: how far the piece of an edge
+    that strays most seems to lie off the outline.
+    """
+
+    misfit: float
+    stray_mm: float
 
 
 def explain(
@@ -199,6 +214,7 @@ def _fit(samples: Samples, start: Blades, assumed: Assumed, steps: int) -> Expla
         rim=rim,
         bore=bore,
         misfit=unexplained / max(float(np.median(rim)), DARK),
+        tip=_of_theta(theta, start, assumed)[1],
     )
 
 
@@ -275,6 +291,25 @@ def _bounded(theta: Floats) -> Floats:
     for index in (UPPER.start, LOWER.start):
         bounded[index] = np.clip(bounded[index], LEAST_Q, MOST_Q)
     return bounded
+
+
+def unexplained(patch: Patch, view: View, found: Explained) -> Unexplained:
+    """What the outline found leaves unexplained at its edges.
+
+    Each piece of an edge is asked alone how far it would have to move to explain most (one step of
+    Gauss-Newton). A misfit of which no move rids us, such as grain, is no error of the outline.
+    """
+    samples = collect(patch, view, found.blades, AT_EDGE_MM)
+    weights = np.where(samples.there, samples.weight / 0.05**2, 0.0)
+    knots = knots_of(samples, found.blades)
+    solved = _solve(samples, knots, found.blades, found.tip, weights)
+    moved = solved.patterns.by_edges_and_rim(solved.on_columns)[:2] * samples.there
+    pieces = np.array_split(np.arange(len(samples.x)), PIECES)
+    pull = np.array([np.sum((moved * solved.misfit)[:, piece], axis=(1, 2)) for piece in pieces])
+    hold = np.array([np.sum((moved * moved)[:, piece], axis=(1, 2)) for piece in pieces])
+    rim = max(float(np.median(solved.on_columns[0])), DARK)
+    misfit = float(np.sqrt(np.mean(solved.misfit[samples.there] ** 2))) if samples.there.any() else np.inf
+    return Unexplained(misfit / rim, float(np.abs(pull / np.maximum(hold, DARK)).max()))
 
 
 def misfit_on(points_mm: Floats, light: Floats, found: Explained, view: View, assumed: Assumed) -> float:

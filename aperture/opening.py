@@ -10,7 +10,7 @@ from aperture.blades import Blades, fit_blades
 from aperture.card import CARD
 from aperture.edges import Patch
 from aperture.errors import OpeningError
-from aperture.fitting import Explained, explain, misfit_on
+from aperture.fitting import Explained, explain, misfit_on, unexplained
 from aperture.photo import Photo
 from aperture.seeds import faint_slits, find_seeds, notch_points, plausible, rate
 from aperture.view import View
@@ -26,9 +26,11 @@ SHORTER = Assumed(rim_mm=0.105, reach_mm=0.05)
 # Where the band between the edge and the end of the cane is thicker than a rim, yet no more than this, it may
 # be a lit inner wall.
 THICKEST_RIM_MM, WIDEST_WALL_MM = 0.17, 1.3
-# What the model may leave unexplained, relative to the rim's brightness, before a person must look, and
-# before there is no result; how far the doubt about rim and wall may move the height (standard uncertainty).
-WEAK_MISFIT, WORST_MISFIT, SURROUNDED_MISFIT, MOST_WALL_DOUBT_MM = 0.075, 0.2, 0.25, 0.03
+# What the model may leave unexplained, relative to the rim's brightness, before there is no result. Before a
+# person must look: at the edges themselves; how far off the outline a piece of an edge may seem to lie; and
+# how far the doubt about rim and wall may move the height (standard uncertainty).
+WORST_MISFIT, SURROUNDED_MISFIT, SHUT_MISFIT = 0.2, 0.25, 0.075
+WEAK_MISFIT, MOST_STRAY_MM, MOST_WALL_DOUBT_MM = 0.1, 0.02, 0.03
 # Two starts may end this far apart in width before a person must look. An opening this many blurs high should
 # be surrounded at least this well.
 TORN_WIDTH_MM = 0.5
@@ -99,7 +101,9 @@ def find_opening(photo: Photo, view: View) -> Outline:
     # what lies farther outside tells the rim from it; where that pulls the blades away, the edges alone count
     is_pulled = abs(best.blades.tallest_mm() - near.blades.tallest_mm()) > TORN_MM
     best = near if is_pulled else best
-    is_doubtful = is_faint or is_torn or is_pulled or _hardly_surrounded(patch, view, best)
+    left = unexplained(patch, view, best)
+    is_weak = left.misfit > WEAK_MISFIT or left.stray_mm > MOST_STRAY_MM
+    is_doubtful = is_faint or is_torn or is_pulled or is_weak or rate(patch, view, best.blades) < 0.0
     if _another(patch, view, best, others):
         raise OpeningError("more-than-one-reed")
     if _glare(patch, view, best):
@@ -281,7 +285,7 @@ def _sensible(blades: Blades) -> bool:
 
 def _is_shut(patch: Patch, found: Explained, view: View) -> bool:
     """Whether this is a line rather than an opening, and well explained."""
-    well = found.misfit < WEAK_MISFIT
+    well = found.misfit < SHUT_MISFIT
     return _is_opening(patch, found, view) and well and found.blades.tallest_mm() < FAINT_MM
 
 
@@ -295,7 +299,7 @@ def _outline(
     wall_mm = abs(shorter.blades.tallest_mm() - best.blades.tallest_mm())
     rim_doubt_mm = abs(thicker.blades.tallest_mm() - best.blades.tallest_mm())
     flags = []
-    if best.misfit > WEAK_MISFIT or is_doubtful:
+    if is_doubtful:
         flags.append("edge-weak")
     if float(np.hypot(wall_mm / np.sqrt(3.0), rim_doubt_mm)) > MOST_WALL_DOUBT_MM:
         flags.append("inner-wall-lit")
