@@ -207,7 +207,7 @@ class Book:
         )
         try:
             return settings_from_text(found[0]["content"])
-        except (SettingsError, ValueError, IndexError) as error:
+        except (SettingsError, LookupError, TypeError, ValueError) as error:
             raise BookError("book-damaged", f"{self.path}: settings of a reading: {error}") from error
 
     def table(self, table: str) -> Iterator[dict[str, Any]]:

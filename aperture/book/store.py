@@ -17,7 +17,7 @@ PATIENCE_SECONDS = 30.0
 
 _BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 _UNWRITABLE = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN}
-_DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+_DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_TOOBIG, sqlite3.SQLITE_MISMATCH}
 # Of errors without a kind of their own, the words that only a damaged file brings about.
 _DAMAGED_WORDS = ("no such ", "unsupported file format", "foreign key mismatch", "Could not decode to UTF-8")
 # Nobody works this long on a backup: what is older was left by a run that was killed.
