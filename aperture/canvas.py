@@ -29,6 +29,7 @@ BAD: Colour = (148, 48, 56)
 
 _SUBPIXEL_BITS = 4
 _HEAD_PX = 18.0
+_KNOT_MM = 0.2
 JPEG_QUALITY = 90
 
 
@@ -134,6 +135,24 @@ class Window:
         return np.column_stack([self.x_min_mm + away_mm[:, 0], self.y_max_mm - away_mm[:, 1]])
 
 
+def places_in_photo(view: View, window: Window) -> Floats:
+    """Where each pixel of the window lies in the photo; (rows, columns, 2) px.
+
+    Between knots the places are interpolated: a lens and a slant bend them by far less than a hundredth of a
+    pixel there, and to compute them all takes as long as to find the opening.
+    """
+    import cv2
+
+    step = max(int(_KNOT_MM * window.px_per_mm), 1)
+    # One knot in the middle of each square of pixels, and a row of them around, for nothing is known outside.
+    knots = [(np.arange(-1, -(-size // step) + 1) + 0.5) * step - 0.5 for size in window.size_px]
+    x, y = np.meshgrid(*knots)
+    known_px = view.to_pixel(window.to_mm(np.column_stack([x.ravel(), y.ravel()]))).reshape(*x.shape, 2)
+    places_px = cv2.resize(known_px, None, fx=step, fy=step, interpolation=cv2.INTER_LINEAR)
+    columns, rows = window.size_px
+    return np.asarray(places_px[step:, step:][:rows, :columns])
+
+
 def laid_flat(colour: Pixels, view: View, window: Window) -> Pixels:
     """The photo as the window shows it: seen square on, in the plane of the tip.
 
@@ -148,15 +167,14 @@ def laid_flat(colour: Pixels, view: View, window: Window) -> Pixels:
     import cv2
 
     columns, rows = window.size_px
-    x, y = np.meshgrid(np.arange(columns, dtype=np.float64), np.arange(rows, dtype=np.float64))
-    places_px = view.to_pixel(window.to_mm(np.column_stack([x.ravel(), y.ravel()])))
+    places_px = places_in_photo(view, window)
     # cv2.remap reaches 32767 pixels only, which is fewer than a large photo may have
-    low = np.maximum(np.floor(places_px.min(axis=0)).astype(int) - 4, 0)
-    high = np.maximum(np.ceil(places_px.max(axis=0)).astype(int) + 5, low + 1)
+    low = np.maximum(np.floor(places_px.min(axis=(0, 1))).astype(int) - 4, 0)
+    high = np.maximum(np.ceil(places_px.max(axis=(0, 1))).astype(int) + 5, low + 1)
     part = np.ascontiguousarray(colour[low[1] : high[1], low[0] : high[0]])
     if part.size == 0:
         return np.full((rows, columns, 3), 255, np.uint8)
-    map_x, map_y = (places_px - low).astype(np.float32).T.reshape(2, rows, columns)
+    map_x, map_y = cv2.split((places_px - low).astype(np.float32))
     flat = cv2.remap(
         part, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=(255, 255, 255)
     )

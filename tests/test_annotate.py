@@ -21,6 +21,7 @@ from aperture.canvas import (
     laid_flat,
     line,
     load_font,
+    places_in_photo,
     wrapped,
 )
 from aperture.card import CARD, face_image, marker_corners_mm
@@ -87,6 +88,27 @@ def test_a_printed_ellipse_is_laid_flat_at_its_place_and_size(card_photo, view, 
     centre_px = np.array([[(ink * columns).sum(), (ink * rows).sum()]]) / ink.sum()
     assert area_mm2 == pytest.approx(np.pi / 4 * ellipse.width_mm * ellipse.height_mm, rel=0.02)
     assert window.to_mm(centre_px)[0] == pytest.approx([ellipse.x_mm, ellipse.y_mm], abs=0.02)
+
+
+@pytest.mark.parametrize("size_px", [(1000, 844), (205, 100), (16, 16)])
+def test_places_between_knots_are_those_that_the_camera_computes(view, size_px):
+    """Reference: each place computed by itself, for a card that leans and turns, and a strong lens."""
+    camera = view.camera
+    leaning = replace(
+        camera,
+        rotation_vector=camera.rotation_vector + np.array([0.35, 0.3, 0.1]),
+        radial=-0.05,
+    )
+    slanted = replace(view, camera=leaning)
+    columns, rows = size_px
+    window = Window(36.4, -0.9, 49.2, -0.9 + 12.8 * rows / columns, columns / 12.8)
+    assert window.size_px == size_px
+    x, y = np.meshgrid(np.arange(columns), np.arange(rows))
+    each_px = slanted.to_pixel(window.to_mm(np.column_stack([x.ravel(), y.ravel()])))
+    assert np.ptp(each_px, axis=0).min() > 10.0
+    places_px = places_in_photo(slanted, window)
+    assert places_px.shape == (rows, columns, 2)
+    assert np.abs(places_px - each_px.reshape(rows, columns, 2)).max() < 0.01
 
 
 def test_beyond_the_photo_is_white(card_photo, view):
