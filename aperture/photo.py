@@ -120,7 +120,7 @@ class Photo:
 
     @cached_property
     def _colour(self) -> Pixels:
-        pixels, _ = _decode(self.encoded, self.format, colour=True)
+        pixels, _ = _decode(self.encoded, self.format, colour=True, noted=False)
         return pixels
 
 
@@ -243,18 +243,25 @@ def _format_of(encoded: bytes) -> Format:
 # --- the pixels ---------------------------------------------------------------------------------------
 
 
-def _decode(encoded: bytes, format: Format, *, colour: bool) -> tuple[Pixels, dict[int, Any]]:
-    """The upright pixels, read-only, and the EXIF tags that matter here."""
+def _decode(
+    encoded: bytes, format: Format, *, colour: bool, noted: bool = True
+) -> tuple[Pixels, dict[int, Any]]:
+    """The upright pixels, read-only, and the EXIF tags that matter here.
+
+    A HEIC whose tags are not asked for (`noted`) may be decoded in a thread: no setting of the process is
+    touched.
+    """
     if format in ("HEIC", "WebP") and encoded.endswith(_ZERO_TAIL):
         raise PhotoError("photo-damaged", f"{format}: the end of the file is missing")
     try:
-        with _bounded_and_quiet():
-            if format == "JPEG":
-                pixels, tags = _decode_jpeg(encoded, colour)
-            elif format == "HEIC":
-                pixels, tags = _decode_heic(encoded, colour)
-            else:
-                pixels, tags = _decode_with_pillow(encoded, format, colour)
+        if format == "HEIC":
+            pixels, tags = _decode_heic(encoded, colour, noted)
+        else:
+            with _bounded_and_quiet():
+                if format == "JPEG":
+                    pixels, tags = _decode_jpeg(encoded, colour)
+                else:
+                    pixels, tags = _decode_with_pillow(encoded, format, colour)
     except PhotoError:
         raise
     except Image.DecompressionBombError as error:
@@ -331,7 +338,7 @@ def _decode_whole_jpeg(encoded: bytes, colour_space: str) -> Pixels:
     return pixels
 
 
-def _decode_heic(encoded: bytes, colour: bool) -> tuple[Pixels, dict[int, Any]]:
+def _decode_heic(encoded: bytes, colour: bool, noted: bool) -> tuple[Pixels, dict[int, Any]]:
     """Decode the primary picture with libheif, which also turns it.
 
     The EXIF orientation is not applied: in HEIF it is for information only, and phones write both.
@@ -342,9 +349,20 @@ def _decode_heic(encoded: bytes, colour: bool) -> tuple[Pixels, dict[int, Any]]:
     _check_heic_texts(encoded)
     file = pi_heif.open_heif(encoded)
     _check_size(*file.size)
-    image = file.to_pillow()
-    del file  # with it go the pixels a second time
-    return _flatten(image, colour), _exif_tags(image)
+    bearer = Image.new("1", (1, 1))  # Pillow reads the notes of pictures only
+    bearer.info["exif"] = file.info.get("exif")
+    if colour and file.mode == "RGB" and file.stride == 3 * file.size[0]:
+        # What most phones write: one copy, because each takes its time. The file's own pixels end with it.
+        pixels = np.frombuffer(file.data, np.uint8).reshape(file.size[1], file.size[0], 3).copy()
+    else:
+        image = file.to_pillow()
+        del file  # with it go the pixels a second time
+        pixels = _flatten(image, colour)
+    tags: dict[int, Any] = {}
+    if noted:
+        with _bounded_and_quiet():
+            tags = _exif_tags(bearer)
+    return pixels, tags
 
 
 def _check_heic_texts(encoded: bytes) -> None:

@@ -7,7 +7,7 @@ is may be found anew by a later version, so a photo can have several of the latt
 
 import hashlib
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from io import BytesIO
@@ -15,7 +15,7 @@ from pathlib import Path
 
 from PIL import Image
 
-from aperture.book.privacy import without_private
+from aperture.book.privacy import taking_private_out
 from aperture.canvas import JPEG_QUALITY, Window
 from aperture.drawing import flat_picture, notch_window
 from aperture.errors import PhotoError
@@ -42,6 +42,15 @@ class Kept:
 
 
 @dataclass(frozen=True)
+class Copy:
+    """A photo without private data: its name in the folder, all of it, and whether it lies there already."""
+
+    name: str
+    content: bytes
+    is_there: bool
+
+
+@dataclass(frozen=True)
 class Tip:
     """A tip's picture in the folder: its name there, and which part of the tip's plane it shows."""
 
@@ -49,25 +58,40 @@ class Tip:
     window: Window
 
 
-def keep(folder: Path, photo: Photo) -> Kept:
+def keep(folder: Path, photo: Photo, copy: Copy | None = None) -> Kept:
     """Keep a photo without private data. What is kept already is left as it is.
 
     Parameters
     ----------
     folder : where pictures are kept; it need not exist.
     photo : as `read_photo` returned it.
+    copy : what `copying` of the same gave, if that was called already.
 
     Raises
     ------
     PhotoError : the photo cannot be decoded.
     OSError : it cannot be written; `filename` says where.
     """
-    content, name = _kept_already(folder, photo)
-    if content is None:
-        content, format = without_private(photo)
-        name = _name(photo.sha256, _ENDINGS[format])
-        _write(folder, name, content)
-    return Kept(name, photo.sha256, hashlib.sha256(content).hexdigest(), len(content))
+    copy = copy or copying(folder, photo)()
+    if not copy.is_there:
+        _write(folder, copy.name, copy.content)
+    return Kept(copy.name, photo.sha256, hashlib.sha256(copy.content).hexdigest(), len(copy.content))
+
+
+def copying(folder: Path, photo: Photo) -> Callable[[], Copy]:
+    """What makes the copy to keep, and writes nothing. That of a HEIC may run in a thread."""
+    for ending in _ENDINGS.values():
+        name = _name(photo.sha256, ending)
+        with suppress(PhotoError):
+            there = Copy(name, read_photo(place_of(folder, name)).encoded, is_there=True)
+            return lambda: there
+    take_out = taking_private_out(photo)
+
+    def made() -> Copy:
+        content, format = take_out()
+        return Copy(_name(photo.sha256, _ENDINGS[format]), content, is_there=False)
+
+    return made
 
 
 def keep_tip(folder: Path, photo: Photo, view: View) -> Tip:
@@ -129,15 +153,6 @@ def _name(sha256: str, ending: str) -> str:
     if not _SHA256.fullmatch(sha256):
         raise ValueError(f"not a SHA-256: {sha256!r}")
     return f"{sha256[:2]}/{sha256}{ending}"
-
-
-def _kept_already(folder: Path, photo: Photo) -> tuple[bytes | None, str]:
-    """The content and name of the kept photo if it is there and whole."""
-    for ending in _ENDINGS.values():
-        name = _name(photo.sha256, ending)
-        with suppress(PhotoError):
-            return read_photo(place_of(folder, name)).encoded, name
-    return None, ""
 
 
 def _write(folder: Path, name: str, content: bytes) -> None:

@@ -9,7 +9,6 @@ JPEG, WebP and HEIC keep their compressed picture as it is. Everything else, and
 not understood, becomes a PNG of the same pixels.
 """
 
-import hashlib
 import math
 import re
 import struct
@@ -71,19 +70,28 @@ def without_private(photo: Photo) -> tuple[bytes, Format]:
     ------
     PhotoError : the photo cannot be decoded.
     """
-    pixels = photo.colour()
+    return taking_private_out(photo)()
+
+
+def taking_private_out(photo: Photo) -> Callable[[], tuple[bytes, Format]]:
+    """As `without_private`, but what takes long is left to the function that is returned.
+
+    For a HEIC whose colours are known it may run in a thread while something else is computed: it touches no
+    setting of the process, and most of its time it waits for libheif.
+    """
     tags = _camera_tags(photo)
-    if photo.format in _REWRITERS:
-        # A structure that was misunderstood shows itself as another picture, or none.
-        with suppress(PhotoError, ValueError, LookupError, struct.error):
-            encoded = _REWRITERS[photo.format](photo.encoded, tags)
-            if _fingerprint(replace(photo, encoded=encoded).colour()) == _fingerprint(pixels):
-                return encoded, photo.format
-    return _as_png(pixels, tags), "PNG"
 
+    def rewritten() -> tuple[bytes, Format]:
+        pixels = photo.colour()
+        if photo.format in _REWRITERS:
+            # A structure that was misunderstood shows itself as another picture, or none.
+            with suppress(PhotoError, ValueError, LookupError, struct.error):
+                encoded = _REWRITERS[photo.format](photo.encoded, tags)
+                if np.array_equal(replace(photo, encoded=encoded).colour(), pixels):
+                    return encoded, photo.format
+        return _as_png(pixels, tags), "PNG"
 
-def _fingerprint(pixels: Pixels) -> tuple[tuple[int, ...], bytes]:
-    return pixels.shape, hashlib.sha256(pixels.data).digest()
+    return rewritten
 
 
 # --- what the camera wrote ----------------------------------------------------------------------------
