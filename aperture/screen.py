@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rich.cells import cell_len
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
@@ -108,6 +109,32 @@ def short_names(measurements: Sequence[Measurement]) -> list[str]:
 def bare_table(gap: int = 2) -> Table:
     """A table without lines or columns yet, its columns `gap` characters apart."""
     return Table(box=None, pad_edge=False, padding=(0, gap, 0, 0), header_style="bold")
+
+
+def show_rows(console: Console, rows: Sequence[Sequence[str]], gap: int = 2) -> None:
+    """Print a table of hundreds of rows, the first of them its headings; it looks like a `bare_table`.
+
+    Where it fits into the window nothing has to be wrapped, and rich would take half a millisecond for each
+    row to find that out.
+    """
+    widths = [max(map(cell_len, column)) for column in zip(*rows, strict=True)]
+    if sum(widths) + gap * (len(widths) - 1) > console.width:
+        table = bare_table(gap)
+        for heading in rows[0]:
+            table.add_column(heading, overflow="fold")
+        for row in rows[1:]:
+            table.add_row(*map(Text, row))
+        console.print(table)
+        return
+    headings, *lines = (
+        "".join(
+            cell + " " * (width + gap - cell_len(cell)) for cell, width in zip(row, widths, strict=True)
+        ).rstrip()
+        for row in rows
+    )
+    console.out(headings, style="bold", highlight=False)
+    if lines:
+        console.out("\n".join(lines), highlight=False)
 
 
 def _table(*headings: str, gap: int = 2) -> Table:

@@ -20,7 +20,7 @@ from aperture.book.soak_trend import soak_trend
 from aperture.book.words import cost_words, recorded, share_words, soaking_words
 from aperture.card import FACES
 from aperture.report import NAMES, NO_VALUE, change_lines, printable, remarks
-from aperture.screen import bare_table, indented
+from aperture.screen import bare_table, indented, show_rows
 from aperture.verdict import Change
 
 # A list of reeds is shown without what measures and checks.
@@ -71,22 +71,24 @@ def show_reeds(console: Console, told: Sequence[tuple[History, Advised]]) -> Non
     if not told:
         console.print("There are no reeds in the book yet: aperture intake FOLDER begins.")
         return
-    table = bare_table()
-    for heading in ("reed", "lot", "slot", "player", "dry", "soaked", "ratio soaked", "decided", "next"):
-        table.add_column(heading, overflow="fold")
+    rows: list[tuple[str, ...]] = [
+        ("reed", "lot", "slot", "player", "dry", "soaked", "ratio soaked", "decided", "next")
+    ]
     for history, advised in told:
         reed = history.reed
         dry, soaked = (history.latest(state) for state in FACES)
-        table.add_row(
-            str(reed.number),
-            *(Text(value or NO_VALUE) for value in (reed.lot, reed.slot, reed.player)),
-            _class(dry.reading.record) if dry else NO_VALUE,
-            _class(soaked.reading.record) if soaked else NO_VALUE,
-            recorded(soaked.reading.record, "ellipse_ratio") if soaked else NO_VALUE,
-            history.decision.action if history.decision else NO_VALUE,
-            "" if history.gone else advised.action,
+        rows.append(
+            (
+                str(reed.number),
+                *(value or NO_VALUE for value in (reed.lot, reed.slot, reed.player)),
+                _class(dry.reading.record) if dry else NO_VALUE,
+                _class(soaked.reading.record) if soaked else NO_VALUE,
+                recorded(soaked.reading.record, "ellipse_ratio") if soaked else NO_VALUE,
+                history.decision.action if history.decision else NO_VALUE,
+                "" if history.gone else advised.action,
+            )
         )
-    console.print(table)
+    show_rows(console, rows)
     console.print(Text("aperture reed N tells more of one; aperture due what to do today.", style="dim"))
 
 

@@ -116,7 +116,7 @@ def reeds_command(
 
     with open_book(book) as opened:
         code = opened.lot(lot).code if lot is not None else None
-        told = _told(opened.histories(here=not everything, lot=code), settings)
+        told = _told(opened.histories(here=not everything, lot=code, outlines=False), settings)
     show_reeds(make_console(), told)
 
 
@@ -188,7 +188,7 @@ def due_command(settings: SettingsFile = None, book: BookFile = None) -> None:
     from aperture.screen import make_console
 
     with open_book(book) as opened:
-        told = _told(opened.histories(here=True), settings)
+        told = _told(opened.histories(here=True, outlines=False), settings)
         show_due(make_console(), due(told), opened.unfiled())
 
 

@@ -219,10 +219,13 @@ def soak_times(history: History) -> tuple[tuple[date, float], ...]:
     Only soaks in the same water, and wetted in the same way, as the latest. Those of a new reed are left out:
     that it is soaked for less is a habit, not a need.
     """
+    since = _old_since(history)
+    if since is None:
+        return ()
     opened = [
         (entry.photo.when.date(), entry.filing.soaking)
         for entry in history.measured("soaked")
-        if entry.reading.record["shape"] != "shut" and _was_old(history, entry)
+        if entry.reading.record["shape"] != "shut" and since <= entry.photo.when.toordinal()
     ]
     return tuple(
         (day, soaking.seconds)
@@ -234,12 +237,8 @@ def soak_times(history: History) -> tuple[tuple[date, float], ...]:
 
 def is_old_on(history: History, day: date) -> bool:
     """Whether the reed had been played in: a photo says so, or it was kept on an earlier day."""
-    said = any(
-        entry.filing.soaking.age == "old" and entry.photo.when.date() <= day for entry in history.entries
-    )
-    return said or any(
-        decision.action == "keep" and decision.decided_at.date() < day for decision in history.decisions
-    )
+    since = _old_since(history)
+    return since is not None and since <= day.toordinal()
 
 
 def photo_that_counts(history: History) -> Entry | None:
@@ -363,6 +362,13 @@ def _compared_opening(found: str | None, usual: str, opens: Mapping[str, int]) -
     if opens[found] == opens[usual]:
         return "other"
     return "more" if opens[found] > opens[usual] else "less"
+
+
+def _old_since(history: History) -> int | None:
+    """The first day on which it counts as played in, as `date.toordinal` counts days."""
+    said = [entry.photo.when.toordinal() for entry in history.entries if entry.filing.soaking.age == "old"]
+    kept = [one.decided_at.toordinal() + 1 for one in history.decisions if one.action == "keep"]
+    return min([*said, *kept], default=None)
 
 
 def _was_old(history: History, entry: Entry) -> bool:

@@ -181,6 +181,17 @@ class KeptList(Sequence[Any]):
     __hash__ = None  # type: ignore[assignment]
 
 
+class NotFetched(KeptList):
+    """An outline that a list left out. That somebody looks at it is a mistake of the program."""
+
+    def __init__(self) -> None:
+        super().__init__("")
+
+    @cached_property
+    def _value(self) -> list[Any]:
+        raise AssertionError("this list was fetched without outlines")
+
+
 @dataclass(frozen=True)
 class Reading:
     """One measurement of a photo, by the program or by a person who corrected the outline.
@@ -203,7 +214,6 @@ class Reading:
     tip: str | None
     tip_window: Sequence[float] | None
     by: str | None
-    recorded_at: datetime
 
     @property
     def measured(self) -> bool:

@@ -14,6 +14,7 @@ from aperture.book.records import (
     Kept,
     KeptList,
     Lot,
+    NotFetched,
     Photo,
     Reading,
     Reed,
@@ -23,14 +24,22 @@ from aperture.book.records import (
 from aperture.errors import BookError
 
 Row = Mapping[str, Any] | sqlite3.Row
+# Of photos there are thousands: their columns are taken by place, which takes half as long as by name.
+PHOTO = "photos.id, sha256, name, taken, received_at, kept, kept_sha256"
+FILING = "reed_id, state, soak_seconds, water, wetted, age, reason, by"
+READING = """id, photo_id, origin, version, coverage_factor, printed_scale_relative, record, outcome, shape,
+    review, tip, tip_window, by"""
+OUTLINE = "outline_mm"
 Value = TypeVar("Value")
 
+_NOT_FETCHED = NotFetched()
 
-def _readable(make: Callable[[Row], Value]) -> Callable[[Row], Value]:
+
+def _readable(make: Callable[[Any], Value]) -> Callable[[Any], Value]:
     """A row that lacks a column, or whose texts are no times or no JSON, was spoilt."""
 
     @wraps(make)
-    def made(row: Row) -> Value:
+    def made(row: Any) -> Value:
         try:
             return make(row)
         except (LookupError, TypeError, ValueError) as error:
@@ -60,42 +69,39 @@ def reed(row: Row) -> Reed:
 
 
 @_readable
-def photo(row: Row) -> Photo:
-    """A row of `photos`."""
-    return Photo(
-        id=row["id"],
-        sha256=row["sha256"],
-        name=row["name"],
-        taken=_time(row["taken"]),
-        received_at=datetime.fromisoformat(row["received_at"]),
-        kept=row["kept"],
-        kept_sha256=row["kept_sha256"],
-    )
+def photo(row: sqlite3.Row) -> Photo:
+    """A row with `PHOTO`."""
+    id, sha256, name, taken, received_at, kept, kept_sha256 = row
+    return Photo(id, sha256, name, _time(taken), datetime.fromisoformat(received_at), kept, kept_sha256)
 
 
 @_readable
-def filing(row: Row) -> Filing:
-    """A row of `current_filings`."""
-    soaking = Soaking(row["soak_seconds"], row["water"], row["wetted"], row["age"])
-    return Filing(row["reed_id"], row["state"], soaking, row["reason"], row["by"])
+def filed(row: sqlite3.Row) -> tuple[Photo, Filing]:
+    """A row with `PHOTO`, then `FILING`."""
+    reed_id, state, seconds, water, wetted, age, reason, by = row[7:]
+    return photo(row[:7]), Filing(reed_id, state, Soaking(seconds, water, wetted, age), reason, by)
 
 
 @_readable
-def reading(row: Row) -> Reading:
-    """A row of `readings`."""
+def reading(row: sqlite3.Row) -> Reading:
+    """A row with `READING`, then `OUTLINE` if it was fetched."""
+    id, photo_id, origin, version, factor, scale, record, outcome, shape, review, tip, window, by = row[:13]
+    if len(row) == 13:
+        outline: KeptList | None = _NOT_FETCHED
+    else:
+        outline = KeptList(row[13]) if row[13] else None
     return Reading(
-        id=row["id"],
-        photo_id=row["photo_id"],
-        origin=row["origin"],
-        version=row["version"],
-        coverage_factor=row["coverage_factor"],
-        printed_scale_relative=row["printed_scale_relative"],
-        record=Kept(row["record"], outcome=row["outcome"], shape=row["shape"], review=bool(row["review"])),
-        outline_mm=KeptList(row["outline_mm"]) if row["outline_mm"] else None,
-        tip=row["tip"],
-        tip_window=KeptList(row["tip_window"]) if row["tip_window"] else None,
-        by=row["by"],
-        recorded_at=datetime.fromisoformat(row["recorded_at"]),
+        id=id,
+        photo_id=photo_id,
+        origin=origin,
+        version=version,
+        coverage_factor=factor,
+        printed_scale_relative=scale,
+        record=Kept(record, outcome=outcome, shape=shape, review=bool(review)),
+        outline_mm=outline,
+        tip=tip,
+        tip_window=KeptList(window) if window else None,
+        by=by,
     )
 
 

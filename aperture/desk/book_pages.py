@@ -183,7 +183,7 @@ async def due_page(request: Request) -> Response:
     """What is to be done today."""
     desk = desk_of(request)
     with desk.open_book() as book:
-        histories = book.histories(here=True)
+        histories = book.histories(here=True, outlines=False)
         unfiled = [(entry, what_is_missing(entry)) for entry in book.unfiled()]
     tasks = due(advise_all(histories, desk.settings.soaking, date.today()))
     groups = [(heading, [task for task in tasks if task.kind == kind]) for kind, heading in HEADINGS.items()]

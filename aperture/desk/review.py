@@ -44,6 +44,8 @@ from aperture.settings import Settings
 
 SHAPES = ("shut", "elliptical", "round")
 RETAKE = "A person asked for a retake."
+# So many of a kind are listed; the rest come one after the other.
+LISTED = 40
 SAID = ("confirm", "override", "retake", "reed", "outline")
 # Why photos wait, the most useful to settle first: until it is known which reed a photo shows, it counts for
 # none; then those whose next step depends on the answer; last those that only another photo helps.
@@ -60,12 +62,12 @@ WHICH, BORDERLINE, ROUND, SHUT, DOUBTFUL, CHECK_OFF, REFUSED = KINDS = (
 
 @desk_only
 async def queue_page(request: Request) -> Response:
-    """All photos that need eyes, with the reason."""
+    """The photos that need eyes, with the reason; of each kind the first ones."""
     with desk_of(request).open_book() as book:
-        waiting = queue(book)
+        waiting = queue_by_kind(book)
         numbers = {reed.id: reed.number for reed in book.reeds()}
-    groups = [(kind, [one for one in waiting if _kind(one[0]) == kind]) for kind in KINDS]
-    return page(request, "review.html", groups=[group for group in groups if group[1]], numbers=numbers)
+    groups = [(kind, mine[:LISTED], len(mine)) for kind, mine in waiting.items() if mine]
+    return page(request, "review.html", groups=groups, numbers=numbers)
 
 
 @desk_only
@@ -148,16 +150,25 @@ routes = [
 
 
 def queue(book: Book) -> list[tuple[Entry, str]]:
-    """The photos that need eyes, each with why, in the order of `KINDS`; within one, by reed and time.
+    """The photos that need eyes, each with why, in the order of `KINDS`; within one, by reed and time."""
+    return [one for mine in queue_by_kind(book).values() for one in mine]
+
+
+def queue_by_kind(book: Book) -> dict[str, list[tuple[Entry, str]]]:
+    """The photos that need eyes, each with why, for each of `KINDS`, by reed and time.
 
     A photo needs none once a person said something of it, or decided about the reed since; nor does a refused
     one of which a later photo in the same state was measured. One of which nobody knows the reed or the state
     waits until that is said, or a retake is asked for.
     """
-    waiting = [(entry, what_is_missing(entry)) for entry in book.unfiled()]
-    for history in book.histories(here=True):
-        waiting += [(entry, why) for entry in history.entries if (why := why_look(history, entry))]
-    return sorted(waiting, key=lambda one: KINDS.index(_kind(one[0])))
+    by_kind: dict[str, list[tuple[Entry, str]]] = {kind: [] for kind in KINDS}
+    for entry in book.unfiled():
+        by_kind[_kind(entry)].append((entry, what_is_missing(entry)))
+    for history in book.histories(here=True, outlines=False):
+        for entry in history.entries:
+            if why := why_look(history, entry):
+                by_kind[_kind(entry)].append((entry, why))
+    return by_kind
 
 
 def _is_unfiled(entry: Entry) -> bool:
@@ -178,12 +189,12 @@ def why_look(history: History, entry: Entry) -> str | None:
         return None
     if any(decision.decided_at >= entry.photo.when for decision in history.decisions):
         return None
-    same = [other for other in history.entries if other.filing.state == entry.filing.state]
     if not entry.reading.measured:
+        same = [other for other in history.entries if other.filing.state == entry.filing.state]
         later = any(other.reading.measured and other.photo.when > entry.photo.when for other in same)
         return None if later else str(record["reason"])
-    doubts = _doubts(entry)
-    if doubts:
+    # Only a result that the program doubted has flags for which a person must look.
+    if record["review"] and (doubts := _doubts(entry)):
         return FLAGS[doubts[0]].sentence
     return f"It is {record['shape']}." if record["shape"] != "elliptical" else None
 

@@ -11,6 +11,7 @@ import h11
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from aperture.book.store import collect_rarely
 from aperture.desk.access import Access
 from aperture.desk.app import create_app
 from aperture.desk.shield import HEADERS
@@ -90,6 +91,7 @@ def run(
     desk = Desk(book_path, settings, Access(), f"{HOST}:{port}", lan_address)
     desk.open_book().close()  # what is wrong with it is said now
     url = f"http://{desk.address}/open/{desk.access.desk_secret}"
+    collect_rarely()
     say(f"The desk is open at {url}")
     if lan_address is not None:
         say(f"Phones in this network can knock at {lan_address}; only one that scans the code comes in, as a")

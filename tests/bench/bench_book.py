@@ -18,6 +18,7 @@ from starlette.testclient import TestClient
 from typer.testing import CliRunner
 
 from aperture.book.ledger import Book
+from aperture.book.store import collect_rarely
 from aperture.card import CARD
 from aperture.cli import app as commands
 from aperture.desk.access import Access
@@ -132,6 +133,7 @@ def _pages(path: Path) -> dict[str, Sequence[str]]:
 
 
 def _browser(path: Path) -> TestClient:
+    collect_rarely()  # as the desk does when it is opened
     desk = Desk(path, Settings(), Access(), ADDRESS, "10.0.0.5:8377")
     client = TestClient(create_app(desk), base_url=f"http://{ADDRESS}")
     _get(client, f"/open/{desk.access.desk_secret}")

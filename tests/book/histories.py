@@ -115,7 +115,6 @@ class Story:
             tip=None,
             tip_window=None,
             by=None,
-            recorded_at=self.now,
         )
         self.entries.append(Entry(photo, Filing(1, state, soaking, None, None), (reading,)))
         return self

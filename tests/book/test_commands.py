@@ -7,11 +7,14 @@ from datetime import datetime
 from functools import partial
 
 import pytest
+from rich.console import Console
+from rich.text import Text
 from typer.testing import CliRunner
 
 from aperture.book import intake
 from aperture.book.ledger import Book
 from aperture.cli import app
+from aperture.screen import bare_table, show_rows
 from tests.book.test_intake import box, picture, pretend
 
 ROUND = {"height_mm": 2.1, "width_mm": 6.4}
@@ -214,3 +217,22 @@ def test_what_only_reads_the_book_waits_for_nothing_that_measures(run, book_file
         )
         imported.append(set(done.stdout.splitlines()[-1].split()))
     assert imported[1] <= imported[0]
+
+
+@pytest.mark.parametrize("width", [60, 28, 27, 20])
+def test_a_long_table_looks_as_rich_would_have_it(width):
+    """Reference: rich's own table; but for spaces at the ends of lines, which nobody sees."""
+    rows = [("reed", "slot", "decided"), ("7", "A3 [x]", "send back"), ("12", "\u4e0a\u6bb5\u4e00", "\u2013")]
+    table = bare_table()
+    for heading in rows[0]:
+        table.add_column(heading, overflow="fold")
+    for row in rows[1:]:
+        table.add_row(*map(Text, row))
+    seen = []
+    for show in (lambda console: show_rows(console, rows), lambda console: console.print(table)):
+        console = Console(width=width, highlight=False, force_terminal=True, color_system=None)
+        with console.capture() as captured:
+            show(console)
+        seen.append([line.rstrip() for line in captured.get().splitlines()])
+    assert seen[0] == seen[1]
+    assert len(seen[0]) == 3 if width >= 28 else len(seen[0]) >= 3

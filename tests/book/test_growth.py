@@ -3,15 +3,20 @@
 https://www.sqlite.org/c3ref/progress_handler.html: called after so many instructions of its virtual machine.
 """
 
+from datetime import date
+
 import pytest
 
 from aperture.book.ledger import Book
+from aperture.book.rules import advise
+from aperture.settings import Settings
 from tests.bench.big_book import make_book
 from tests.bench.intake_work import Work, measure_nothing
 
 # Something that looks through all photos or all reeds would take twice as many.
 GROWS = 1.3
 REEDS, PHOTOS = 1000, 2000
+HABIT, TODAY = Settings().soaking, date.today()
 
 
 @pytest.fixture(scope="module")
@@ -94,6 +99,13 @@ def test_some_histories_are_those_of_all(books):
         everything = book.histories()
         assert book.histories(here=True) == [history for history in everything if not history.gone]
         assert book.histories(lot="007a") == [each for each in everything if each.reed.lot == "007a"]
+        for history, without in zip(everything, book.histories(outlines=False), strict=True):
+            assert advise(without, HABIT, TODAY) == advise(history, HABIT, TODAY)
+            for entry, bare in zip(history.entries, without.entries, strict=True):
+                assert (bare.photo, bare.filing) == (entry.photo, entry.filing)
+                assert bare.reading.record == entry.reading.record
+                with pytest.raises(AssertionError, match="without outlines"):
+                    len(bare.reading.outline_mm)
         fates = [(fate.reed, fate.lot, fate.decisions) for fate in book.fates()]
         assert fates == [(each.reed, each.lot, each.decisions) for each in everything]
         assert [book.left_at(each.reed) is not None for each in everything] == [

@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path, PurePosixPath
 
 import numpy as np
+import pillow_heif
 import pytest
 from PIL import Image
 from skimage.draw import polygon2mask
@@ -16,7 +17,7 @@ from aperture.batch import photos_in
 from aperture.book import intake
 from aperture.book.intake import take_in
 from aperture.book.ledger import Book
-from aperture.book.pictures import all_kept
+from aperture.book.pictures import all_kept, place_of
 from aperture.book.records import Soaking
 from aperture.canvas import Window
 from aperture.errors import BookError
@@ -31,12 +32,16 @@ ALONE = change_settings(Settings(), {"workers": 1})
 
 
 def picture(path, seed, taken="2026:10:05 14:10:20"):
-    """A small JPEG that nothing else equals."""
+    """A small JPEG or HEIC that nothing else equals."""
     noise = np.random.default_rng(seed).integers(0, 255, (12, 16), dtype=np.uint8)
     exif = Image.Exif()
     exif.get_ifd(0x8769)[0x9003] = taken  # DateTimeOriginal
     path.parent.mkdir(parents=True, exist_ok=True)
-    Image.fromarray(noise).resize((640, 480)).save(path, exif=exif)
+    image = Image.fromarray(noise).resize((640, 480))
+    if path.suffix == ".heic":
+        pillow_heif.from_pillow(image).save(path, exif=exif.tobytes())
+    else:
+        image.save(path, exif=exif)
     return path
 
 
@@ -251,13 +256,19 @@ def test_each_reading_has_the_tip_that_its_millimetres_belong_to(book):
     assert np.abs(middles_px[1] - middles_px[0]).max() < 0.1 * first.tip_window[4]
 
 
-def test_a_photo_on_which_the_program_failed_may_come_again(book, tmp_path, monkeypatch):
-    photos = [picture(tmp_path / "R01_dry.jpg", 1)]
+@pytest.mark.parametrize("ending", ["jpg", "heic"])
+def test_a_photo_on_which_the_program_failed_may_come_again(book, tmp_path, monkeypatch, ending):
+    photos = [picture(tmp_path / f"R01_dry.{ending}", 1)]
     broken = Measurement(str(photos[0]), "refused", "x", "y", 1, "dry", ("internal-error",), sha256="0" * 64)
     monkeypatch.setattr(intake, "measure_or_fail", lambda *_, **__: broken)
     assert [arrival.what for arrival in take_in(book, photos, ALONE)] == ["not taken in"]
+    assert list(all_kept(book.pictures)) == []
     monkeypatch.setattr(intake, "measure_or_fail", pretend)
     assert [arrival.what for arrival in take_in(book, photos, ALONE)] == ["filed"]
+    (kept,) = all_kept(book.pictures)
+    np.testing.assert_array_equal(
+        read_photo(place_of(book.pictures, kept)).colour(), read_photo(photos[0]).colour()
+    )
 
 
 @pytest.mark.parametrize("disk_full", ["os.fsync", "pathlib.Path.mkdir"])

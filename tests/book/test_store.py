@@ -1,5 +1,6 @@
 """The book's file: found, begun, upgraded after a copy, refused in words."""
 
+import gc
 import multiprocessing
 import sqlite3
 from contextlib import closing
@@ -215,3 +216,17 @@ def test_two_processes_begin_and_fill_the_same_book(tmp_path):
     with Book(path) as book:
         assert [reed.number for reed in book.reeds()] == [*range(1, 26), *range(101, 126)]
         assert book.troubles() == []
+
+
+def test_reading_a_book_of_many_reeds_is_not_interrupted_to_look_for_unused_objects():
+    before = gc.get_threshold()
+    try:
+        store.collect_rarely()
+        gc.collect()
+        collections = sum(generation["collections"] for generation in gc.get_stats())
+        kept = [[number] for number in range(100_000)]
+        assert sum(generation["collections"] for generation in gc.get_stats()) == collections
+        assert len(kept) == 100_000
+    finally:
+        gc.set_threshold(*before)
+        gc.unfreeze()

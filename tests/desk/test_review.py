@@ -104,6 +104,16 @@ def test_a_file_s_name_is_shown_as_text(review_desk, browser):
         assert "<img src=x" not in text
 
 
+def test_of_a_kind_the_first_ones_are_listed_and_the_rest_counted(review_desk, browser, monkeypatch):
+    monkeypatch.setattr(review, "_kind", lambda _: review.DOUBTFUL)
+    monkeypatch.setattr(review, "LISTED", 5)
+    text = browser.get("/review").text
+    assert re.findall("<h2>(.*?)</h2>", text) == [f"{review.DOUBTFUL} (7)"]
+    assert text.count('<li><a href="/review/') == 5
+    assert "Begin: 7 to look at" in text
+    assert "And 2 more" in text
+
+
 def test_an_empty_queue_says_so(desk, browser):
     assert "Nothing waits for you" in browser.get("/review").text
 

@@ -2,7 +2,6 @@
 
 import re
 from dataclasses import replace
-from datetime import datetime
 
 import numpy as np
 import pytest
@@ -19,9 +18,7 @@ WINDOW = (36.4, -0.9, 49.2037, 9.8951, 78.125)
 
 
 def reading_of(points_mm, window=WINDOW):
-    return Reading(
-        1, 1, "program", "0", 2.0, 0.001, {}, points_mm.tolist(), "aa/x", window, None, datetime(2026, 10, 5)
-    )
+    return Reading(1, 1, "program", "0", 2.0, 0.001, {}, points_mm.tolist(), "aa/x", window, None)
 
 
 @pytest.mark.parametrize("corner", [(36.5, -0.8), (49.1, -0.8), (49.1, 9.8), (42.8, 4.5)])
