@@ -97,6 +97,14 @@ class Book:
         found = self._select(f"SELECT * FROM current_reeds {gone} ORDER BY number, id")
         return [reed for reed in map(rows.reed, found) if lot is None or reed.lot == lot]
 
+    def last_seal(self) -> tuple[int, str] | None:
+        """What was added last, by whomever: as long as it is the same, all else is. None of an empty book.
+
+        Every row that is added is sealed, and none is ever changed.
+        """
+        found = self._select("SELECT id, seal FROM seals ORDER BY id DESC LIMIT 1")
+        return (found[0]["id"], found[0]["seal"]) if found else None
+
     def reed(self, number: int) -> Reed:
         """The reed that has this number now, or had it last."""
         found = self.reeds_with_number(number)

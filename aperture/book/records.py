@@ -12,7 +12,7 @@ from datetime import date, datetime
 from functools import cached_property
 from typing import Any, Literal, get_args
 
-from aperture.card import Face
+from aperture.card import FACES, Face
 from aperture.errors import BookError
 
 Water = Literal["cold", "room", "warm"]
@@ -146,7 +146,10 @@ class Kept(Mapping[str, Any]):
         return value
 
     def __getitem__(self, name: str) -> Any:
-        return self._known[name] if name in self._known else self._value[name]
+        try:
+            return self._known[name]
+        except KeyError:
+            return self._value[name]
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._value)
@@ -340,11 +343,20 @@ class History:
 
     def photos(self, state: Face) -> tuple[Entry, ...]:
         """The photos in one state, by the time they were taken."""
-        return tuple(entry for entry in self.entries if entry.filing.state == state)
+        return self._by_state[state][0]
 
     def measured(self, state: Face) -> tuple[Entry, ...]:
         """The photos in one state of which there are numbers, by the time they were taken."""
-        return tuple(entry for entry in self.photos(state) if entry.reading.measured)
+        return self._by_state[state][1]
+
+    @cached_property
+    def _by_state(self) -> dict[Face, tuple[tuple[Entry, ...], tuple[Entry, ...]]]:
+        """The photos in each state, and those of them that were measured: asked for again and again."""
+        found: dict[Face, tuple[tuple[Entry, ...], tuple[Entry, ...]]] = {}
+        for state in FACES:
+            photos = tuple(entry for entry in self.entries if entry.filing.state == state)
+            found[state] = photos, tuple(entry for entry in photos if entry.reading.measured)
+        return found
 
     def latest(self, state: Face) -> Entry | None:
         """The latest photo in one state: a measured one, if there is any."""

@@ -27,7 +27,7 @@ from aperture.desk.fields import day, decimal, reed_in_address, reed_number, tex
 from aperture.desk.plots import Plot, Point, plot
 from aperture.desk.review import what_is_missing, why_look
 from aperture.desk.tips import tip_view
-from aperture.desk.web import desk_of, desk_only, page, safe_form, see
+from aperture.desk.web import desk_of, desk_only, histories_here, page, safe_form, see
 from aperture.errors import BookError
 from aperture.report import NAMES, UNITS, change_lines
 from aperture.verdict import Change
@@ -183,7 +183,7 @@ async def due_page(request: Request) -> Response:
     """What is to be done today."""
     desk = desk_of(request)
     with desk.open_book() as book:
-        histories = book.histories(here=True, outlines=False)
+        histories = histories_here(desk, book)
         unfiled = [(entry, what_is_missing(entry)) for entry in book.unfiled()]
     tasks = due(advise_all(histories, desk.settings.soaking, date.today()))
     groups = [(heading, [task for task in tasks if task.kind == kind]) for kind, heading in HEADINGS.items()]

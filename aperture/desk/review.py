@@ -36,7 +36,7 @@ from aperture.desk.outlines import (
     smooth,
 )
 from aperture.desk.tips import tip_view
-from aperture.desk.web import desk_of, desk_only, page, safe_form, see
+from aperture.desk.web import Desk, desk_of, desk_only, histories_here, page, safe_form, see
 from aperture.errors import BookError
 from aperture.flags import FLAGS, WHICH_REED, Flag
 from aperture.report import NAMES, UNITS
@@ -63,8 +63,9 @@ WHICH, BORDERLINE, ROUND, SHUT, DOUBTFUL, CHECK_OFF, REFUSED = KINDS = (
 @desk_only
 async def queue_page(request: Request) -> Response:
     """The photos that need eyes, with the reason; of each kind the first ones."""
-    with desk_of(request).open_book() as book:
-        waiting = queue_by_kind(book)
+    desk = desk_of(request)
+    with desk.open_book() as book:
+        waiting = queue_by_kind(desk, book)
         numbers = {reed.id: reed.number for reed in book.reeds()}
     groups = [(kind, mine[:LISTED], len(mine)) for kind, mine in waiting.items() if mine]
     return page(request, "review.html", groups=groups, numbers=numbers)
@@ -76,7 +77,7 @@ async def one_page(request: Request) -> Response:
     desk = desk_of(request)
     with desk.open_book() as book:
         entry = _entry(book, request.path_params["sha"])
-        queued = queue(book)
+        queued = queue(desk, book)
         waiting = [other for other, _ in queued]
         reed = book.reed_with_id(entry.filing.reed_id) if entry.filing.reed_id is not None else None
         other = _other_state(book.history(reed), entry) if reed is not None else None
@@ -126,7 +127,7 @@ async def answer(request: Request) -> Response:
         raise BookError("book-entry-wrong", f"{said!r} cannot be said of a photo")
     with desk.open_book() as book:
         entry = _entry(book, request.path_params["sha"])
-        following = _following([other for other, _ in queue(book)], entry, str(form.get("then", "")))
+        following = _following([other for other, _ in queue(desk, book)], entry, str(form.get("then", "")))
         if said == "reed":
             free = _free_number(book, entry, form)
             if free is not None and form.get("make") != "yes":
@@ -149,12 +150,12 @@ routes = [
 ]
 
 
-def queue(book: Book) -> list[tuple[Entry, str]]:
+def queue(desk: Desk, book: Book) -> list[tuple[Entry, str]]:
     """The photos that need eyes, each with why, in the order of `KINDS`; within one, by reed and time."""
-    return [one for mine in queue_by_kind(book).values() for one in mine]
+    return [one for mine in queue_by_kind(desk, book).values() for one in mine]
 
 
-def queue_by_kind(book: Book) -> dict[str, list[tuple[Entry, str]]]:
+def queue_by_kind(desk: Desk, book: Book) -> dict[str, list[tuple[Entry, str]]]:
     """The photos that need eyes, each with why, for each of `KINDS`, by reed and time.
 
     A photo needs none once a person said something of it, or decided about the reed since; nor does a refused
@@ -164,7 +165,7 @@ def queue_by_kind(book: Book) -> dict[str, list[tuple[Entry, str]]]:
     by_kind: dict[str, list[tuple[Entry, str]]] = {kind: [] for kind in KINDS}
     for entry in book.unfiled():
         by_kind[_kind(entry)].append((entry, what_is_missing(entry)))
-    for history in book.histories(here=True, outlines=False):
+    for history in histories_here(desk, book):
         for entry in history.entries:
             if why := why_look(history, entry):
                 by_kind[_kind(entry)].append((entry, why))

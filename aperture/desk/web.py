@@ -14,6 +14,7 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 
 from aperture import __version__
 from aperture.book.ledger import Book
+from aperture.book.records import History
 from aperture.desk.access import Access, Session
 from aperture.desk.wording import page_words
 from aperture.errors import ApertureError
@@ -62,6 +63,15 @@ class Desk:
     def open_book(self) -> Book:
         """The book, open; each request opens its own."""
         return Book(self.book_path, create=True)
+
+
+def histories_here(desk: Desk, book: Book) -> list[History]:
+    """Everything about the reeds that are here, but for outlines; read again only if the book has grown."""
+    seal, kept = book.last_seal(), desk.state.get("histories")
+    if kept is None or seal is None or kept[0] != seal:
+        kept = desk.state["histories"] = (seal, book.histories(here=True, outlines=False))
+    histories: list[History] = kept[1]
+    return histories
 
 
 def desk_of(request: Request) -> Desk:

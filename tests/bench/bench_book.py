@@ -58,6 +58,19 @@ def bench_pages(path: Path, request: pytest.FixtureRequest, findings: Findings) 
     )
 
 
+def bench_after_an_entry(path: Path, request: pytest.FixtureRequest, findings: Findings) -> None:
+    """The pages about all reeds when the book has grown since the last one, so that all is read again."""
+    client, desk = _browser_and_desk(path)
+    for page in ("/due", "/review"):
+
+        def anew(page: str = page) -> None:
+            desk.state.pop("histories", None)
+            _get(client, page)
+
+        figure = f"{page} after an entry, {_whose(request)}"
+        findings.figure(figure, _p95(_times(anew)), MOST_MS, "ms", note="95th percentile")
+
+
 def bench_commands(
     path: Path, request: pytest.FixtureRequest, findings: Findings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -133,11 +146,15 @@ def _pages(path: Path) -> dict[str, Sequence[str]]:
 
 
 def _browser(path: Path) -> TestClient:
+    return _browser_and_desk(path)[0]
+
+
+def _browser_and_desk(path: Path) -> tuple[TestClient, Desk]:
     collect_rarely()  # as the desk does when it is opened
     desk = Desk(path, Settings(), Access(), ADDRESS, "10.0.0.5:8377")
     client = TestClient(create_app(desk), base_url=f"http://{ADDRESS}")
     _get(client, f"/open/{desk.access.desk_secret}")
-    return client
+    return client, desk
 
 
 def _get(client: TestClient, address: str) -> None:

@@ -1,6 +1,8 @@
 """The desk's pages: what they show, what their forms do, and that everybody can use them."""
 
 import re
+import subprocess
+import sys
 from datetime import datetime
 from html.parser import HTMLParser
 from pathlib import Path
@@ -164,12 +166,37 @@ def test_an_import(desk, browser):
     assert "c.jpg: not taken in" in text
 
 
+def test_what_another_process_adds_or_brings_back_is_on_the_next_page(filled, browser, tmp_path):
+    """The desk keeps what it read until the book has grown; a backup that was restored is another book."""
+    with filled.open_book() as book:
+        before = tmp_path / "before.sqlite3"
+        book.copy_to(before)
+    squeeze = "It was decided to send it back"
+    assert squeeze not in browser.get("/due").text
+    was = browser.get("/review").text
+    code = (
+        "import sys; from datetime import datetime; from pathlib import Path\n"
+        "from aperture.book.ledger import Book\n"
+        "with Book(Path(sys.argv[1])) as book:\n"
+        "    for reed in book.reeds(here=True):\n"
+        "        book.add_decision(reed, book.now(reed), 'send back', 'because', 'MB')\n"
+    )
+    subprocess.run([sys.executable, "-c", code, str(filled.book_path)], check=True)
+    assert squeeze in browser.get("/due").text
+    assert browser.get("/review").text != was
+    for ending in ("-wal", "-shm"):
+        Path(f"{filled.book_path}{ending}").unlink(missing_ok=True)
+    before.replace(filled.book_path)
+    assert squeeze not in browser.get("/due").text
+    assert browser.get("/review").text == was
+
+
 # --- the review ----------------------------------------------------------------------------------------
 
 
 def waiting(desk):
     with desk.open_book() as book:
-        return [entry for entry, _ in review.queue(book)]
+        return [entry for entry, _ in review.queue(desk, book)]
 
 
 def test_round_ones_wait_and_a_confirmation_settles_them(filled, browser):

@@ -55,7 +55,7 @@ def review_desk(desk, enter, review_refused):  # noqa: F811
 
 def waiting(desk):
     with desk.open_book() as book:
-        return review.queue(book)
+        return review.queue(desk, book)
 
 
 def path_of(desk, number, state):
