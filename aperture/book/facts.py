@@ -123,7 +123,7 @@ def facts(history: History, habit: Habit, today: date) -> Facts:
     dry, soaked = _latest_measured(history, "dry"), _latest_measured(history, "soaked")
     is_old = is_old_on(history, today)
     squeezed = [_outcome(history, squeeze) for squeeze in history.squeezes]
-    checks, since_squeeze = history.checks, _since_squeeze(history)
+    answers, since_squeeze = _answers(history.checks), _answers(_since_squeeze(history))
     return Facts(
         gone=history.gone,
         decided=_decided(history),
@@ -137,14 +137,13 @@ def facts(history: History, habit: Habit, today: date) -> Facts:
         returnable=_returnable(history, is_old, today),
         closed_on_soaking=_closed_on_soaking(history, dry, soaked),
         worn=soak_trend(soak_times(history)).worn,
-        **{name: _answer(checks, name) for name in FAULTS},
-        response=_answer(checks, "response"),
-        pitch=_pitch(_answer(checks, "pitch_cents")),
+        **{name: answers.get(name) for name in FAULTS},
+        response=answers.get("response"),
+        pitch=_pitch(answers.get("pitch_cents")),
         hands_checked=all(
-            _answer(since_squeeze if name in SQUEEZE_BREAKS else checks, name) is not None
-            for name in SEEN_OR_FELT
+            name in (since_squeeze if name in SQUEEZE_BREAKS else answers) for name in SEEN_OR_FELT
         ),
-        played_checked=all(_answer(checks, name) is not None for name in HEARD),
+        played_checked=all(name in answers for name in HEARD),
     )
 
 
@@ -423,9 +422,14 @@ def _squeezed_between(history: History, first: Entry, last: Entry) -> bool:
 # --- checks and decisions ----------------------------------------------------------------------------------
 
 
-def _answer(checks: Sequence[Check], name: str) -> Any:
-    """The latest answer to one question of the check by hand; None if it was never looked at."""
-    return next((found for check in reversed(checks) if (found := getattr(check, name)) is not None), None)
+def _answers(checks: Sequence[Check]) -> dict[str, Any]:
+    """The latest answer to each question of the check by hand; none where it was never looked at."""
+    return {
+        name: found
+        for check in checks
+        for name in (*FAULTS, "response", "pitch_cents")
+        if (found := getattr(check, name)) is not None
+    }
 
 
 def _since_squeeze(history: History) -> tuple[Check, ...]:

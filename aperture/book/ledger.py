@@ -154,8 +154,8 @@ class Book:
     def histories_of(self, reeds: Sequence[Reed], outlines: bool = True) -> list[History]:
         """Everything about these reeds, in the same order.
 
-        Without `outlines` those of the readings must not be looked at. They are most of the book: a list of
-        many reeds that does not draw them takes half the time without.
+        Without `outlines` neither those nor the tips of the readings must be looked at, nor by whom they
+        are. They are most of the book: a list of many reeds that draws none is made in half the time.
         """
         # All ids as one value, because a query takes only so many values.
         ids, where = (
@@ -500,7 +500,7 @@ class Book:
             for row in self._select(f"SELECT {rows.PHOTO}, {rows.FILING} FROM {chosen}", *values)
         ]
         readings: dict[int, list[Reading]] = defaultdict(list)
-        what = f"{rows.READING}, {rows.OUTLINE}" if outlines else rows.READING
+        what = f"{rows.READING}, {rows.DRAWN}" if outlines else rows.READING
         query = f"SELECT {what} FROM readings WHERE photo_id IN (SELECT value FROM json_each(?))"
         for row in self._select(query, json.dumps([photo.id for photo, _ in found])):
             reading = rows.reading(row)

@@ -185,7 +185,7 @@ class KeptList(Sequence[Any]):
 
 
 class NotFetched(KeptList):
-    """An outline that a list left out. That somebody looks at it is a mistake of the program."""
+    """An outline, or what a tip shows, left out of a list. To look at it is a mistake of the program."""
 
     def __init__(self) -> None:
         super().__init__("")

@@ -1,7 +1,7 @@
 """Rows of the reed book's tables as the plain values of `records`."""
 
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
 from functools import wraps
 from typing import Any, TypeVar
@@ -28,11 +28,13 @@ Row = Mapping[str, Any] | sqlite3.Row
 PHOTO = "photos.id, sha256, name, taken, received_at, kept, kept_sha256"
 FILING = "reed_id, state, soak_seconds, water, wetted, age, reason, by"
 READING = """id, photo_id, origin, version, coverage_factor, printed_scale_relative, record, outcome, shape,
-    review, tip, tip_window, by"""
-OUTLINE = "outline_mm"
+    review"""
+# What comes after the outline in the file is as slow to get as the outline itself.
+DRAWN = "tip, tip_window, by, outline_mm"
 Value = TypeVar("Value")
 
-_NOT_FETCHED = NotFetched()
+# Whoever draws a tip looks at its window, and is told.
+_NOT_DRAWN = "", NotFetched(), None, NotFetched()
 
 
 def _readable(make: Callable[[Any], Value]) -> Callable[[Any], Value]:
@@ -71,6 +73,10 @@ def reed(row: Row) -> Reed:
 @_readable
 def photo(row: sqlite3.Row) -> Photo:
     """A row with `PHOTO`."""
+    return _photo(row)
+
+
+def _photo(row: Sequence[Any] | sqlite3.Row) -> Photo:
     id, sha256, name, taken, received_at, kept, kept_sha256 = row
     return Photo(id, sha256, name, _time(taken), datetime.fromisoformat(received_at), kept, kept_sha256)
 
@@ -79,17 +85,14 @@ def photo(row: sqlite3.Row) -> Photo:
 def filed(row: sqlite3.Row) -> tuple[Photo, Filing]:
     """A row with `PHOTO`, then `FILING`."""
     reed_id, state, seconds, water, wetted, age, reason, by = row[7:]
-    return photo(row[:7]), Filing(reed_id, state, Soaking(seconds, water, wetted, age), reason, by)
+    return _photo(row[:7]), Filing(reed_id, state, Soaking(seconds, water, wetted, age), reason, by)
 
 
 @_readable
 def reading(row: sqlite3.Row) -> Reading:
-    """A row with `READING`, then `OUTLINE` if it was fetched."""
-    id, photo_id, origin, version, factor, scale, record, outcome, shape, review, tip, window, by = row[:13]
-    if len(row) == 13:
-        outline: KeptList | None = _NOT_FETCHED
-    else:
-        outline = KeptList(row[13]) if row[13] else None
+    """A row with `READING`, then `DRAWN` if that was fetched."""
+    id, photo_id, origin, version, factor, scale, record, outcome, shape, review = row[:10]
+    tip, window, by, outline = row[10:] if len(row) > 10 else _NOT_DRAWN
     return Reading(
         id=id,
         photo_id=photo_id,
@@ -98,9 +101,9 @@ def reading(row: sqlite3.Row) -> Reading:
         coverage_factor=factor,
         printed_scale_relative=scale,
         record=Kept(record, outcome=outcome, shape=shape, review=bool(review)),
-        outline_mm=outline,
+        outline_mm=_list(outline),
         tip=tip,
-        tip_window=KeptList(window) if window else None,
+        tip_window=_list(window),
         by=by,
     )
 
@@ -144,6 +147,12 @@ def decision(row: Row) -> Decision:
         rule=row["rule"],
         override_reason=row["override_reason"],
     )
+
+
+def _list(text: str | NotFetched | None) -> KeptList | None:
+    if isinstance(text, NotFetched):
+        return text
+    return KeptList(text) if text else None
 
 
 def _date(text: str | None) -> date | None:

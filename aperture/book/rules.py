@@ -93,7 +93,9 @@ def advise(history: History, habit: Habit, today: date) -> Advised:
         what=rule.what.format(**words).strip(),
         why=rule.why,
         remarks=tuple(
-            replace(remark, why=remark.why.format(**words)) for remark in REMARKS if remark.applies(known)
+            replace(remark, why=remark.why.format(**words)) if "{" in remark.why else remark
+            for remark in REMARKS
+            if remark.applies(known)
         ),
         for_seller=rule.for_seller,
         cautions=CAUTIONS_FOR.get(rule.action, ()),

@@ -104,8 +104,9 @@ def test_some_histories_are_those_of_all(books):
             for entry, bare in zip(history.entries, without.entries, strict=True):
                 assert (bare.photo, bare.filing) == (entry.photo, entry.filing)
                 assert bare.reading.record == entry.reading.record
-                with pytest.raises(AssertionError, match="without outlines"):
-                    len(bare.reading.outline_mm)
+                for left_out in (bare.reading.outline_mm, bare.reading.tip_window):
+                    with pytest.raises(AssertionError, match="without outlines"):
+                        len(left_out)
         fates = [(fate.reed, fate.lot, fate.decisions) for fate in book.fates()]
         assert fates == [(each.reed, each.lot, each.decisions) for each in everything]
         assert [book.left_at(each.reed) is not None for each in everything] == [
