@@ -79,9 +79,7 @@ def describe(points_mm: Floats, axis_hint: Point | None = None) -> Shape:
     points = _checked(points_mm)
     area, centroid, covariance = _moments(points)
     major, minor, ellipse_angle = _inertia_ellipse(covariance)
-    hull = _convex_hull(points)
-    width_ends = _maximum_feret(hull)
-    height_ends = _minimum_feret(hull)
+    height_ends, width_ends = _feret_diameters(_convex_hull(points))
     width, height = _length(width_ends), _length(height_ends)
     fitted = fit_ellipse_direct(_equally_spaced(points, FIT_POINTS))
     points_right = (width_ends[1] - width_ends[0]) @ np.asarray(axis_hint or (1.0, 0.0)) >= 0.0
@@ -128,8 +126,8 @@ def quantities(points_mm: Floats) -> Floats:
     points = _checked(points_mm)
     area, _, covariance = _moments(points)
     major, minor, _ = _inertia_ellipse(covariance)
-    hull = _convex_hull(points)
-    return np.array([_length(_minimum_feret(hull)), _length(_maximum_feret(hull)), area, minor / major])
+    height, width = (_length(ends) for ends in _feret_diameters(_convex_hull(points)))
+    return np.array([height, width, area, minor / major])
 
 
 def inertia_ellipse(points_mm: Floats) -> tuple[Point, float, float, float]:
@@ -186,8 +184,8 @@ def _moments(points_mm: Floats) -> tuple[float, Floats, Floats]:
     """
     # Near the origin first: far from it the sums below would be differences of large numbers.
     middle = points_mm.mean(axis=0)
-    x, y = (points_mm - middle).T
-    x_next, y_next = np.roll(x, -1), np.roll(y, -1)
+    near = points_mm - middle
+    (x, y), (x_next, y_next) = near.T, np.roll(near, -1, axis=0).T
     cross = x * y_next - x_next * y
     signed_area = float(cross.sum()) / 2.0
     extent = max(float(np.ptp(x)), float(np.ptp(y)))
@@ -258,37 +256,36 @@ def _checked(points_mm: Floats) -> Floats:
 
 def _convex_hull(points: Floats) -> Floats:
     """Corners of the convex hull, counterclockwise, (M, 2)."""
-    from scipy.spatial import ConvexHull, QhullError
+    import cv2
 
-    try:
-        corners: Floats = points[ConvexHull(points).vertices]
-    except QhullError as error:
-        raise ValueError("the outline is a line") from error
+    # Single precision decides which are corners: a corner may be missed by a ten-millionth of the size.
+    near = (points - points.mean(axis=0)).astype(np.float32)
+    corners: Floats = points[cv2.convexHull(near, clockwise=False, returnPoints=False).ravel()]
+    if len(corners) < 3:
+        raise ValueError("the outline is a line")
     return corners
 
 
-def _maximum_feret(hull: Floats) -> Floats:
-    """The two corners farthest apart, (2, 2)."""
-    from scipy.spatial.distance import cdist
+def _feret_diameters(hull: Floats) -> tuple[Floats, Floats]:
+    """The smallest and the largest one, each by its two ends, (2, 2).
 
-    distances = cdist(hull, hull, "sqeuclidean")
-    return hull[list(np.unravel_index(int(distances.argmax()), distances.shape))]
-
-
-def _minimum_feret(hull: Floats) -> Floats:
-    """A corner and its foot on the opposite edge, (2, 2).
-
-    The narrowest pair of touching lines always has one line along an edge of the hull (the theorem behind
-    rotating calipers), so trying every edge is exact.
+    The narrowest pair of touching lines always has one line along an edge of the hull, and the two corners
+    farthest apart are an end of an edge and the corner opposite to it; so trying every edge is exact
+    (rotating calipers: Shamos, Computational geometry, 1978). The smallest ends at the foot on that edge.
     """
-    edges = np.roll(hull, -1, axis=0) - hull
+    following = np.roll(hull, -1, axis=0)
+    edges = following - hull
+    directions = np.unwrap(np.arctan2(edges[:, 1], edges[:, 0]))
+    # farthest from an edge lies the corner at which the way round turns back
+    twice_round = np.concatenate([directions, directions + 2 * np.pi])
+    opposite = hull[np.searchsorted(twice_round, directions + np.pi) % len(hull)]
     inward = np.column_stack([-edges[:, 1], edges[:, 0]]) / np.hypot(*edges.T)[:, None]
-    heights = inward @ np.ascontiguousarray(hull.T)  # [edge, corner]
-    opposite = heights.argmax(axis=1)
-    farthest = ((hull[opposite] - hull) * inward).sum(axis=1)
-    edge = int(farthest.argmin())
-    corner = hull[opposite[edge]]
-    return np.array([corner - farthest[edge] * inward[edge], corner])
+    across = ((opposite - hull) * inward).sum(axis=1)
+    narrow = int(across.argmin())
+    smallest = np.array([opposite[narrow] - across[narrow] * inward[narrow], opposite[narrow]])
+    starts, ends = np.concatenate([hull, following]), np.concatenate([opposite, opposite])
+    wide = int(np.hypot(*(ends - starts).T).argmax())
+    return smallest, np.array([starts[wide], ends[wide]])
 
 
 def _sides_of_chord(points: Floats, left: Floats, right: Floats) -> tuple[float, float, float, float]:

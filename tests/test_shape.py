@@ -5,6 +5,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.spatial import ConvexHull
+from scipy.spatial.distance import pdist
 from skimage.measure import EllipseModel, label, points_in_poly, regionprops
 
 from aperture.shape import describe, fit_ellipse_direct, quantities
@@ -234,6 +236,27 @@ def test_feret_diameters_against_turning_the_outline(seed):
         (shape.height_ends_mm, shape.height_mm),
     ):
         assert np.hypot(*np.subtract(*ends)) == pytest.approx(length)
+
+
+@pytest.mark.parametrize(
+    "outline",
+    [
+        ellipse(7.0, 1.0, 400),
+        lens(7.0, 0.03, 0.02, 400),
+        ellipse(3.0, 3.0, 64),  # every edge has a parallel one, all widths are alike
+        np.array([[0.0, 0.0], [2.0, 0.0], [4.0, 0.0], [4.0, 1.0], [2.0, 1.0], [0.0, 1.0]]),
+        np.array([[0.0, 0.0], [7.0, 0.0], [3.0, 1e-3]]),
+        ellipse(7.0, 1.0, 30) * np.random.default_rng(3).uniform(0.8, 1.0, (30, 1)),
+    ],
+)
+@pytest.mark.parametrize("angle", [0.0, 3.0, 91.7])
+def test_feret_diameters_against_qhull(outline, angle):
+    # Reference: SciPy's Qhull; the distances of all pairs of points, and of all corners from all edges.
+    points = moved(outline, angle, (42.8, 4.5))
+    normals = ConvexHull(points).equations[:, :2]
+    height, width = quantities(points)[:2]
+    assert width == pytest.approx(pdist(points).max(), rel=1e-9)
+    assert height == pytest.approx(np.ptp(points @ normals.T, axis=0).min(), abs=1e-6)
 
 
 # --- what must not matter ----------------------------------------------------------------------------------
