@@ -20,11 +20,16 @@ from aperture.photo import Photo
 from aperture.settings import Settings
 from aperture.sharpening import EdgeSpread, Sharpening, edge_spread, fit_sharpening, mean_profile, unsharpened
 
-# Longer side of the reduced pictures on which markers are looked for, in this order.
+# Longer side of the reduced pictures on which markers are looked for, in this order. Before that, a quick
+# look at a small one, with one threshold, is enough if a whole face and a tag are read, and the shortest side
+# of any marker is so long that another one beside it would have been read too.
 SEARCH_SIZES_PX = (1400, 2200, 900)
+QUICK_SIZE_PX, QUICK_WINDOW_PX, CLEAR_SIDE_PX = 700, 13, 30
 FEWEST_MARKERS = 4
 SIDE_STATIONS = 12  # places along a marker's side where its edge is located
-SIDE_SAMPLES = 5  # neighbouring profiles averaged at each place
+# Profiles averaged at each place, and samples of them a pixel: in the first pass, and once the side is known
+# to about a pixel.
+FIRST_PASS, SECOND_PASS = (1, 1), (5, 2)
 # Linear light of paper below which noise and rounding rule; least contrast of print against paper; and how
 # far marker sides may lie from where they belong (rms, mm) before the card counts as bent. Working values.
 DARKEST_WHITE, LEAST_CONTRAST = 0.03, 0.02
@@ -57,7 +62,6 @@ class View:
     face: Face
     reeds: tuple[int, ...]
     marker_ids: tuple[int, ...]
-    marker_corners_px: Floats
     scale: float
     tip_offset_mm: float
     px_per_mm: float
@@ -111,28 +115,15 @@ def find_markers(luma: NDArray[np.uint8]) -> Markers:
     ------
     CardError : "no-card" without a single marker of the card, "two-faces" with two or more of each face.
     """
-    import cv2
-
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    detector = cv2.aruco.ArucoDetector(card.dictionary(), parameters)
-    rows, columns = luma.shape
-    found: dict[int, Floats] = {}
-    for size in SEARCH_SIZES_PX:
-        # whole pixels into one are many times quicker to add up than parts of them
-        times = -(-max(rows, columns) // size)
-        whole = luma[: rows - rows % times, : columns - columns % times]
-        shape = (whole.shape[1] // times, whole.shape[0] // times)
-        reduced = luma if times == 1 else cv2.resize(whole, shape, interpolation=cv2.INTER_AREA)
-        corners, ids, _ = detector.detectMarkers(reduced)
-        if ids is not None:
-            # a reduced pixel's centre, (i + 1/2) * times, in full-size pixel centres
-            for marker_id, quad in zip(ids.ravel(), corners, strict=True):
-                corner_px = np.asarray(quad, dtype=np.float64).reshape(4, 2)
-                found.setdefault(int(marker_id), (corner_px + 0.5) * times - 0.5)
-        complete = any(all(i in found for i in card.face_marker_ids(face)) for face in card.FACES)
-        if complete or times == 1:
-            break
+    found, times = _read_markers(luma, QUICK_SIZE_PX, QUICK_WINDOW_PX)
+    tagged = any(card.reed_of_marker(i) is not None for i in found)
+    if not (_complete(found) and tagged and _shortest_side(found) > CLEAR_SIDE_PX * times):
+        found = {}
+        for size in SEARCH_SIZES_PX:
+            more, times = _read_markers(luma, size)
+            found = more | found
+            if _complete(found) or times == 1:
+                break
     faces = {face: [i for i in card.face_marker_ids(face) if i in found] for face in card.FACES}
     here, there = sorted(card.FACES, key=lambda face: len(faces[face]), reverse=True)
     if not faces[here]:
@@ -141,6 +132,43 @@ def find_markers(luma: NDArray[np.uint8]) -> Markers:
         raise CardError("two-faces")
     reeds = sorted({reed for i in found if (reed := card.reed_of_marker(i)) is not None})
     return Markers({i: found[i] for i in faces[here]}, tuple(reeds))
+
+
+def _read_markers(
+    luma: NDArray[np.uint8], size_px: int, window_px: int | None = None
+) -> tuple[dict[int, Floats], int]:
+    """Corners (4, 2) px of all markers in a picture reduced to this size, and how many times it was reduced.
+
+    `window_px`: the one window of the threshold; without it, OpenCV's own three are tried.
+    """
+    import cv2
+
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    if window_px is not None:
+        parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = window_px
+    rows, columns = luma.shape
+    # whole pixels into one are many times quicker to add up than parts of them
+    times = -(-max(rows, columns) // size_px)
+    whole = luma[: rows - rows % times, : columns - columns % times]
+    shape = (whole.shape[1] // times, whole.shape[0] // times)
+    reduced = luma if times == 1 else cv2.resize(whole, shape, interpolation=cv2.INTER_AREA)
+    corners, ids, _ = cv2.aruco.ArucoDetector(card.dictionary(), parameters).detectMarkers(reduced)
+    if ids is None:
+        return {}, times
+    # a reduced pixel's centre, (i + 1/2) * times, in full-size pixel centres
+    full = (np.asarray(corners, dtype=np.float64).reshape(-1, 4, 2) + 0.5) * times - 0.5
+    return {int(i): quad for i, quad in zip(ids.ravel(), full, strict=True)}, times
+
+
+def _complete(found: dict[int, Floats]) -> bool:
+    return any(all(i in found for i in card.face_marker_ids(face)) for face in card.FACES)
+
+
+def _shortest_side(found: dict[int, Floats]) -> float:
+    """The shortest side of any marker, px."""
+    sides = [corners - np.roll(corners, 1, axis=0) for corners in found.values()]
+    return float(np.linalg.norm(sides, axis=2).min())
 
 
 def _consistent(markers: Markers) -> dict[int, Floats]:
@@ -232,8 +260,10 @@ def _around_marker(luma: NDArray[np.uint8], camera: Camera, corners_mm: Floats) 
     return patch_around(luma, camera.to_pixel(middle + (corners_mm - middle) * reach), margin_px=12)
 
 
-def _profiles(patches: list[Patch], camera: Camera, sides: _Sides) -> _Profiles:
-    """Brightness along lines across the sides of the markers, each the mean of a few neighbours."""
+def _profiles(
+    patches: list[Patch], camera: Camera, sides: _Sides, neighbours: int, samples_a_px: int
+) -> _Profiles:
+    """Brightness along lines across the sides of the markers, each the mean of so many neighbours."""
 
     def one_mm(direction_mm: Floats) -> Floats:
         ahead = camera.to_pixel(sides.points_mm + 0.5 * direction_mm)
@@ -246,9 +276,9 @@ def _profiles(patches: list[Patch], camera: Camera, sides: _Sides) -> _Profiles:
     px_per_mm = np.sum(one_mm(sides.outward_mm) * across, axis=1)
     base = camera.to_pixel(sides.points_mm + camera.ink_mm * sides.outward_mm)
     reach_px = REACH_MM * float(np.median(px_per_mm))
-    axis = np.linspace(-reach_px, reach_px, 2 * max(8, round(2 * reach_px)) + 1)
-    spacing = CARD.markers.side_mm * 0.88 / SIDE_STATIONS / SIDE_SAMPLES
-    aside = (np.arange(SIDE_SAMPLES) - (SIDE_SAMPLES - 1) / 2) * spacing
+    axis = np.linspace(-reach_px, reach_px, 2 * max(8, round(samples_a_px * reach_px)) + 1)
+    spacing = CARD.markers.side_mm * 0.88 / SIDE_STATIONS / neighbours
+    aside = (np.arange(neighbours) - (neighbours - 1) / 2) * spacing
     points = (
         base[:, None, None, :]
         + axis[None, None, :, None] * across[:, None, None, :]
@@ -302,9 +332,11 @@ def look(photo: Photo, settings: Settings) -> View:
     camera = start_camera(drawn, seen, prior, size)
     sides = _sides(ids, scale)
     patches = [_around_marker(photo.luma, camera, card.marker_corners_mm(i) * scale) for i in ids]
-    for noise_px in (0.3, 0.1):
-        profiles = _profiles(patches, camera, sides)
-        steps = fit_steps(profiles.axis_px, profiles.light, sigma=1.0)
+    sigma_px = 1.0
+    for sampling, noise_px in ((FIRST_PASS, 0.3), (SECOND_PASS, 0.1)):
+        profiles = _profiles(patches, camera, sides, *sampling)
+        steps = fit_steps(profiles.axis_px, profiles.light, sigma_px)
+        sigma_px = float(np.median(steps.sigma))
         seen = profiles.base_px + steps.position[:, None] * profiles.across_px
         contrast = steps.after - steps.before
         usable = (
@@ -328,7 +360,7 @@ def look(photo: Photo, settings: Settings) -> View:
     if usable.sum() < 0.5 * len(usable):
         raise CardError("too-blurred", "the markers' edges cannot be located")
     sharpening = _sharpness(photo.luma, profiles, steps, usable, sides)
-    view = _view(photo, settings, scale, markers, ids, corners, fit, steps, usable, sides, sharpening)
+    view = _view(photo, settings, scale, markers, ids, fit, steps, usable, sides, sharpening)
     return _check(view, settings, size)
 
 
@@ -361,7 +393,6 @@ def _view(
     scale: float,
     markers: Markers,
     ids: list[int],
-    corners: dict[int, Floats],
     fit: Fit,
     steps: Steps,
     usable: NDArray[np.bool_],
@@ -391,7 +422,6 @@ def _view(
         face=card.face_of_marker(ids[0]) or "dry",
         reeds=markers.reeds,
         marker_ids=tuple(ids),
-        marker_corners_px=np.stack([corners[i] for i in ids]),
         scale=scale,
         tip_offset_mm=offset,
         px_per_mm=camera.focal_px / depth,

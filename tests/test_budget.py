@@ -51,7 +51,6 @@ def view_from(eye_mm, covariance=None, tip_offset_mm=0.0):
         face="dry",
         reeds=(),
         marker_ids=(0, 1, 2, 3, 4, 5),
-        marker_corners_px=np.zeros((6, 4, 2)),
         scale=1.0,
         tip_offset_mm=tip_offset_mm,
         px_per_mm=20.0,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.ndimage import gaussian_filter, map_coordinates
+from scipy.ndimage import gaussian_filter, map_coordinates, spline_filter
 from scipy.special import erf
 
 from aperture.edges import Patch, bounds, decode, encode, fit_steps, linear_light, patch_around
@@ -133,6 +133,18 @@ def test_samples_against_scipy_and_the_closed_form():
     scipy = map_coordinates(light.astype(np.float64), [points[..., 1], points[..., 0]], order=3)
     assert got == pytest.approx(scipy, abs=1e-4)
     assert got == pytest.approx(wave(points[..., 0], points[..., 1]), abs=1e-3)
+
+
+@pytest.mark.parametrize("shape", [(60, 80), (7, 30), (1, 5)])
+def test_samples_up_to_the_border_against_scipy(shape):
+    light = np.random.default_rng(5).uniform(size=shape).astype(np.float32)
+    rows, columns = np.random.default_rng(6).uniform(
+        [[0.0], [0.0]], [[shape[0] - 1], [shape[1] - 1]], (2, 500)
+    )
+    got = Patch(light, 0, 0).sample(np.stack([columns, rows], axis=-1))
+    known = spline_filter(light.astype(np.float64), order=3, mode="nearest")
+    expected = map_coordinates(known, [rows, columns], order=3, prefilter=False, mode="nearest")
+    assert got == pytest.approx(expected, abs=1e-5)
 
 
 def test_interpolation_adds_no_halo():
