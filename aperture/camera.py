@@ -73,6 +73,38 @@ class Camera:
         stretch = 1.0 + self.radial * np.sum(distance**2, axis=-1, keepdims=True)
         return np.asarray(self.principal_px + self.focal_px * flat * stretch)
 
+    def across_by_vector(self, points_mm: Floats, outward_mm: Floats, across_px: Floats) -> Floats:
+        """How far a point of the face moves along a direction in the photo, by the parameters; (n, 11).
+
+        Parameters
+        ----------
+        points_mm, outward_mm : (n, 2) the points as drawn, and the unit vectors along which ink moves them.
+        across_px : (n, 2) unit vectors in the photo.
+        """
+        import cv2
+
+        rotation, by_vector = cv2.Rodrigues(self.rotation_vector)
+        printed = points_mm + self.ink_mm * outward_mm
+        seen = printed @ rotation[:, :2].T + self.shift_mm
+        flat = seen[:, :2] / seen[:, 2:]
+        squared = np.sum(flat**2, axis=1) * (self.focal_px / self.half_diagonal_px) ** 2
+        along = self.focal_px * np.sum(flat * across_px, axis=1)
+        stretch = 1.0 + self.radial * squared
+        bent = 2 * self.radial * (self.focal_px / self.half_diagonal_px) ** 2 * along
+        by_flat = self.focal_px * stretch[:, None] * across_px + bent[:, None] * flat
+        by_seen = np.column_stack([by_flat, -np.sum(by_flat * flat, axis=1)]) / seen[:, 2:]
+        turns = by_vector.reshape(3, 3, 3)[:, :, :2]  # of the rotation matrix, by each part of the vector
+        return np.column_stack(
+            [
+                np.einsum("ni,kij,nj->nk", by_seen, turns, printed),
+                by_seen,
+                along * (3 * stretch - 2),
+                across_px,
+                along * squared,
+                np.sum((by_seen @ rotation[:, :2]) * outward_mm, axis=1),
+            ]
+        )
+
     def to_mm(self, points_px: Floats, offset_mm: float = 0.0) -> Floats:
         """Where lines of sight meet the plane `offset_mm` in front of the face; (n, 2) px to (n, 2) mm."""
         away = (points_px - self.principal_px) / self.half_diagonal_px
@@ -200,13 +232,20 @@ def fit_camera(
     weight = min(1.0, np.sqrt(2.0 / points_a_side))
     scale = np.array([1e-2] * 3 + [1.0] * 3 + [1e-2] + [10.0] * 2 + [1e-2, 1e-2])
     vector = start.vector()
+    prior_by_vector = np.hstack([np.zeros((5, 6)), np.diag(1 / doubt)])
     noise = noise_px
     for _ in range(2):
 
         def objective(v: Floats, noise: float = noise) -> Floats:
             return np.concatenate([along(v) * weight / noise, (v[6:] - expected) / doubt])
 
-        solution = least_squares(objective, vector, x_scale=scale, loss="soft_l1", f_scale=2.0, ftol=1e-6)
+        def by_vector(v: Floats, noise: float = noise) -> Floats:
+            moved = start.with_vector(v).across_by_vector(points_mm, outward_mm, across_px)
+            return np.concatenate([moved * (-weight / noise), prior_by_vector])
+
+        solution = least_squares(
+            objective, vector, by_vector, x_scale=scale, loss="soft_l1", f_scale=2.0, ftol=1e-6
+        )
         vector = solution.x
         residuals = along(vector)
         # never better than a fiftieth of a pixel: resampling and interpolation alone cost that

@@ -24,6 +24,12 @@ def decode(stored: Floats) -> Floats:
     return np.asarray(np.where(stored <= 0.04045, stored / 12.92, curved))
 
 
+def decode_slope(stored: Floats) -> Floats:
+    """How `decode` changes with the stored brightness."""
+    curved = 2.4 / 1.055 * ((np.maximum(stored, 0.0) + 0.055) / 1.055) ** 1.4
+    return np.asarray(np.where(stored <= 0.04045, 1 / 12.92, curved))
+
+
 def encode(linear: Floats) -> Floats:
     """Linear light, 0 to 1, as stored brightness (IEC 61966-2-1)."""
     curved = 1.055 * np.maximum(linear, 0.0) ** (1 / 2.4) - 0.055

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from aperture.edges import bounds, decode, encode
+from aperture.edges import bounds, decode, decode_slope, encode
 
 Floats = NDArray[np.float64]
 
@@ -107,6 +107,54 @@ def mean_profile(edges: list[EdgeSpread]) -> tuple[Floats, Floats]:
     return np.interp(axis, axis[seen], total[seen] / count[seen]), count
 
 
+def sharpened_steps(axis_px: Floats, values: Floats) -> Floats:
+    """Profiles across blurred and sharpened steps, stored brightness, (n, m).
+
+    Parameters
+    ----------
+    axis_px : (m,) evenly spaced places along the profiles.
+    values : (2 + 4 n,) amount, ln(radius); then n times each: ln(blur), place, dark level, bright level.
+    """
+    _, _, stored, soft = _steps(axis_px, values)
+    return np.asarray(np.clip(stored + values[0] * (stored - soft), 0.0, 1.0))
+
+
+def _steps(axis_px: Floats, values: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """For each profile the distance from the step in blurs, the step from 0 to 1, it as stored, that blurred
+    by the radius; all (n, m)."""
+    from scipy.ndimage import gaussian_filter1d
+    from scipy.special import ndtr
+
+    log_blur, place, dark, bright = values[2:].reshape(4, -1, 1)
+    away = (axis_px - place) / np.exp(log_blur)
+    step = ndtr(away)
+    stored = encode(decode(dark) + (decode(bright) - decode(dark)) * step)
+    soft = gaussian_filter1d(stored, np.exp(values[1]) / (axis_px[1] - axis_px[0]), mode="nearest")
+    return away, step, stored, soft
+
+
+def sharpened_steps_by_values(axis_px: Floats, values: Floats) -> Floats:
+    """How `sharpened_steps` changes with the values; (2 + 4 n, n, m)."""
+    from scipy.ndimage import gaussian_filter1d
+
+    amount, radius = values[0], np.exp(values[1]) / (axis_px[1] - axis_px[0])
+    log_blur, _, dark, bright = values[2:].reshape(4, -1, 1)
+    away, step, stored, soft = _steps(axis_px, values)
+    bell = (decode(bright) - decode(dark)) * np.exp(-0.5 * away**2) / np.sqrt(2 * np.pi)
+    by_width_and_place = [-bell * away, -bell / np.exp(log_blur)]
+    by_levels = [decode_slope(dark) * (1 - step), decode_slope(bright) * step]
+    own = np.stack(by_width_and_place + by_levels) / decode_slope(stored)
+    own += amount * (own - gaussian_filter1d(own, radius, mode="nearest"))
+    change = np.zeros((len(values), *stored.shape))
+    change[0] = stored - soft
+    # what a Gaussian blurred, changes with ln(width) by the width's square times its second derivative
+    change[1] = -amount * radius**2 * gaussian_filter1d(stored, radius, order=2, mode="nearest")
+    each = np.arange(len(stored))
+    change[2:].reshape(4, -1, *stored.shape)[:, each, each] = own
+    raised = stored + amount * (stored - soft)
+    return np.asarray(change * ((raised > 0.0) & (raised < 1.0)))
+
+
 def fit_sharpening(axis_px: Floats, profiles: Floats, counts: Floats | None = None) -> Sharpening:
     """Fit one sharpening, and a blur each, to mean profiles across straight steps from black to white.
 
@@ -116,42 +164,39 @@ def fit_sharpening(axis_px: Floats, profiles: Floats, counts: Floats | None = No
     profiles : (n, m) stored brightness, 0 to 1, dark first.
     counts : (n, m) how much each value counts; all alike where none are given.
     """
-    from scipy.ndimage import gaussian_filter1d
     from scipy.optimize import least_squares
-    from scipy.special import ndtr
 
-    spacing = float(axis_px[1] - axis_px[0])
     ends = max(3, len(axis_px) // 6)
     inner = slice(ends // 2, len(axis_px) - ends // 2)
     count = len(profiles)
     dark, bright = profiles[:, :ends].mean(axis=1), profiles[:, -ends:].mean(axis=1)
 
-    def model(values: Floats) -> Floats:
-        amount, log_radius = values[:2]
-        log_blur, place, ink, paper = values[2:].reshape(4, count)[:, :, None]
-        step = ndtr((axis_px - place) / np.exp(log_blur))
-        stored = encode(decode(ink) + (decode(paper) - decode(ink)) * step)
-        soft = gaussian_filter1d(stored, np.exp(log_radius) / spacing, axis=1, mode="nearest")
-        return np.asarray(np.clip(stored + amount * (stored - soft), 0.0, 1.0))
-
     weights = np.ones_like(profiles) if counts is None else np.sqrt(counts / counts.mean(axis=1)[:, None])
     start = np.concatenate([[0.4, np.log(1.4)], np.zeros(2 * count), dark, bright])
     span = float(axis_px[-1] - axis_px[0])
-    # amount, ln(radius); then for each profile ln(blur), place, dark level, bright level
     low = np.array([0.0, np.log(0.8), *np.repeat([-1.2, -span / 4, 0.0, 0.0], count)])
     high = np.array([2.0, np.log(3.0), *np.repeat([np.log(span / 3), span / 4, 1.2, 1.2], count)])
 
     def misfit(values: Floats, noise: float) -> Floats:
         # A wide weak sharpening and a narrow strong one look alike; what is usual decides between them.
         usual = (values[:2] - [USUAL_AMOUNT, np.log(USUAL_RADIUS_PX)]) / [AMOUNT_SPREAD, RADIUS_SPREAD]
-        return np.concatenate([(weights * (model(values) - profiles))[:, inner].ravel() / noise, usual])
+        return np.concatenate(
+            [(weights * (sharpened_steps(axis_px, values) - profiles))[:, inner].ravel() / noise, usual]
+        )
+
+    def misfit_by_values(values: Floats, noise: float) -> Floats:
+        change = (weights * sharpened_steps_by_values(axis_px, values))[:, :, inner] / noise
+        usual = np.eye(2, len(values)) / np.array([[AMOUNT_SPREAD], [RADIUS_SPREAD]])
+        return np.concatenate([change.reshape(len(values), -1).T, usual])
 
     values, left, noise = start, PROFILE_NOISE, PROFILE_NOISE
     for _ in range(2):
         # What this model cannot explain (shaken photos are not blurred as by a Gaussian) must not decide.
         noise = max(PROFILE_NOISE, left)
         inside = np.clip(values, low + 1e-6, high - 1e-6)
-        solution = least_squares(misfit, inside, bounds=(low, high), args=(noise,), ftol=1e-6)
+        solution = least_squares(
+            misfit, inside, misfit_by_values, bounds=(low, high), args=(noise,), ftol=1e-6
+        )
         values, left = solution.x, noise * float(np.sqrt(np.mean(solution.fun[:-2] ** 2)))
     contrast = float(np.mean(bright - dark))
     return Sharpening(

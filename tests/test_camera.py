@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import approx_fprime
 
 from aperture import card
 from aperture.camera import Camera, Prior, fit_camera, rotation_matrix, start_camera
@@ -126,6 +127,22 @@ def test_vector_holds_every_parameter():
     points = np.array([[3.0, 4.0], [80.0, 50.0]])
     assert other.to_pixel(points) == pytest.approx(one.to_pixel(points), abs=1e-9)
     assert other.ink_mm == pytest.approx(0.02)
+
+
+@pytest.mark.parametrize("radial", [-0.03, 0.0, 0.02])
+def test_what_a_parameter_does_to_a_point(radial):
+    # Reference: SciPy's numerical derivative.
+    one = camera((8.0, -11.0), radial=radial, ink_mm=0.02)
+    points, outward, _, across, _ = side_points(one)
+
+    def along(vector):
+        moved = one.with_vector(vector)
+        return np.sum(moved.to_pixel(points + moved.ink_mm * outward) * across, axis=1)
+
+    expected = approx_fprime(one.vector(), along, 1e-6)
+    got = one.across_by_vector(points, outward, across)
+    size = np.abs(expected).max(axis=0)
+    assert got / size == pytest.approx(expected / size, abs=1e-4)
 
 
 # --- the fit ----------------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter, map_coordinates, spline_filter
 from scipy.special import erf
 
-from aperture.edges import Patch, bounds, decode, encode, fit_steps, linear_light, patch_around
+from aperture.edges import Patch, bounds, decode, decode_slope, encode, fit_steps, linear_light, patch_around
 
 AXIS = np.linspace(-12.0, 12.0, 49)
 PHASES = np.arange(-0.5, 0.5, 0.05)
@@ -44,6 +44,15 @@ def test_curve_of_iec_61966_2_1(stored, linear):
 def test_encode_undoes_decode(stored):
     # The two branches of the standard meet only to about 1e-6, hence the bound.
     assert encode(decode(np.array(stored))) == pytest.approx(stored, abs=1e-5)
+
+
+@given(st.floats(0.0, 1.0))
+def test_slope_of_the_curve(stored):
+    # Reference: the difference quotient, on one side of the joint.
+    below = max(0.0, stored - 1e-6) if stored <= 0.04045 else max(0.040451, stored - 1e-6)
+    above = min(0.04045, stored + 1e-6) if stored <= 0.04045 else stored + 1e-6
+    quotient = (decode(np.array(above)) - decode(np.array(below))) / (above - below)
+    assert decode_slope(np.array(stored)) == pytest.approx(quotient, rel=1e-4)
 
 
 def test_linear_light_is_the_curve_at_every_stored_value():

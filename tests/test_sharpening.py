@@ -3,10 +3,17 @@
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
+from scipy.optimize import approx_fprime
 from scipy.special import ndtr
 
 from aperture.edges import encode
-from aperture.sharpening import Sharpening, fit_sharpening, unsharpened
+from aperture.sharpening import (
+    Sharpening,
+    fit_sharpening,
+    sharpened_steps,
+    sharpened_steps_by_values,
+    unsharpened,
+)
 
 AXIS = np.linspace(-16.0, 16.0, 257)
 SPACING = AXIS[1] - AXIS[0]
@@ -28,6 +35,15 @@ def test_amount_radius_and_blur_come_back(amount, radius_px, blurs_px):
     assert found.radius_px == pytest.approx(radius_px, rel=0.2)
     assert found.blur_px == pytest.approx(blurs_px, rel=0.02)
     assert found.misfit < 1e-3
+
+
+@pytest.mark.parametrize("amount", [0.0, 0.4, 1.5])
+def test_what_each_value_does_to_a_step(amount):
+    # Reference: SciPy's numerical derivative. The brightest profile is cut off at 1 on its bright side.
+    values = np.array([amount, np.log(1.3), np.log(0.8), np.log(1.4), 0.2, -0.4, 0.02, 0.25, 0.7, 0.97])
+    got = sharpened_steps_by_values(AXIS, values).reshape(len(values), -1).T
+    expected = approx_fprime(values, lambda moved: sharpened_steps(AXIS, moved).ravel(), 1e-7)
+    assert got == pytest.approx(expected, abs=2e-3)
 
 
 @pytest.mark.parametrize("blur_px", [0.6, 1.0, 2.0])

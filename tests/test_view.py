@@ -352,11 +352,25 @@ def test_steep_goes_to_review_before_it_is_refused():
     assert view.flags == ("steep",)
 
 
-def test_a_reed_tag_is_read():
+def with_tags(*tags):
+    """A photo of a card with tags above it: number, place, and how many times smaller it is seen."""
     light = np.ones((printed().shape[0] + 24 * PX_PER_MM_DRAWN, printed().shape[1]), np.float32)
     light[24 * PX_PER_MM_DRAWN :] = printed()
-    tag = card.reed_tag_image(17, PX_PER_MM_DRAWN).astype(np.float32) / 255
-    light[80 : 80 + tag.shape[0], 800 : 800 + tag.shape[1]] = tag
+    for number, left, smaller in tags:
+        tag = card.reed_tag_image(number, PX_PER_MM_DRAWN).astype(np.float32) / 255
+        tag = cv2.resize(tag, None, fx=1 / smaller, fy=1 / smaller, interpolation=cv2.INTER_AREA)
+        light[80 : 80 + tag.shape[0], left : left + tag.shape[1]] = tag
     truth, size = camera_before(size_px=(1428, 1600))
-    luma = luma_of(truth, size, light, top_mm=CARD.height_mm + 24)
-    assert find_markers(luma).reeds == (17,)
+    return luma_of(truth, size, light, top_mm=CARD.height_mm + 24)
+
+
+def test_a_reed_tag_is_read():
+    assert find_markers(with_tags((17, 800, 1))).reeds == (17,)
+
+
+@pytest.mark.parametrize("larger", [1, 2])
+def test_a_second_tag_is_read_too_even_if_it_lies_farther_away(larger):
+    # On a large picture a quick look is enough, but it must see whatever could contradict.
+    luma = with_tags((17, 800, 1.0), (44, 1600, 1.8))
+    luma = cv2.resize(luma, None, fx=larger, fy=larger, interpolation=cv2.INTER_CUBIC)
+    assert find_markers(luma).reeds == (17, 44)
