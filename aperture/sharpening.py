@@ -79,9 +79,9 @@ def edge_spread(luma: NDArray[np.uint8], edge_px: Floats, outward_px: Floats, re
     axis = np.linspace(-steps, steps, 2 * steps + 1) * BIN_PX
     corners = centre + np.array([[a, b] for a in (start, end) for b in (axis[0], axis[-1])]) @ [along, across]
     rows, columns = bounds(corners, luma.shape, margin_px=1)
-    y, x = np.mgrid[rows, columns]
-    from_centre = np.stack([x - centre[0], y - centre[1]], axis=-1)
-    place, distance = from_centre @ along, from_centre @ across
+    x = np.arange(columns.start, columns.stop) - centre[0]
+    y = np.arange(rows.start, rows.stop)[:, None] - centre[1]
+    place, distance = x * along[0] + y * along[1], x * across[0] + y * across[1]
     bins = np.rint(distance / BIN_PX).astype(int) + steps
     near = (place >= start) & (place <= end) & (bins >= 0) & (bins < len(axis))
     count = np.bincount(bins[near], minlength=len(axis))
