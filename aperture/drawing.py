@@ -22,11 +22,12 @@ from aperture.canvas import (
 )
 from aperture.card import CARD
 from aperture.errors import CardError
+from aperture.markers import Markers, find_markers
 from aperture.measure import Measurement
 from aperture.photo import Photo
 from aperture.report import quantity
 from aperture.shape import Shape
-from aperture.view import Markers, View, find_markers
+from aperture.view import View
 
 NOTCH_MARGIN_MM = 0.9
 # Paper in a dark photo is brightened up to this, so that a person sees as much as the program.

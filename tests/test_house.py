@@ -20,6 +20,7 @@ HOUSE = [
     "edges",
     "sharpening",
     "camera",
+    "markers",
     "view",
     "blades",
     "appearance",

@@ -13,8 +13,9 @@ from aperture.artwork import POINTS_PER_MM, page, sheet_pdf
 from aperture.card import CARD
 from aperture.control import measure_controls
 from aperture.errors import CardError
+from aperture.markers import find_markers
 from aperture.settings import Settings
-from aperture.view import find_markers, look
+from aperture.view import look
 from tests.made_photos import PX_PER_MM_DRAWN, camera_before, luma_of, photo_of, printed
 
 # At the tip (two pairs: along it and across it), at the printed ellipses, and further out.
