@@ -40,7 +40,7 @@ TORN_MM = 0.05  # how far the height may move when more of the surroundings must
 CLEARLY_BETTER = 0.8
 # How completely a second opening must be surrounded by something brighter to count as a second reed.
 ANOTHER, EXPLAINED = 0.3, 0.12
-FAINT_MM = 0.15  # what only faint lines show can be no taller
+FAINT_MM = 0.2  # what only faint lines show can be no taller
 # Glare: this share of the inside brighter than this part of the rim; and a film of water: all of it brighter
 # than that part.
 GLARE_LEVEL, GLARE_SHARE, FILM_LEVEL = 0.9, 0.02, 0.12
@@ -69,10 +69,30 @@ def find_opening(photo: Photo, view: View) -> Outline:
     OpeningError : there is no reed, no opening to be seen, more than one, or glare across it.
     """
     patch = view.patch(photo.luma, notch_points(view.scale))
+    tries = _tries(patch, view)
+    if not tries and not _something_there(patch, view):
+        raise OpeningError("no-reed")
+    refusal = OpeningError("opening-not-found")
+    if tries:
+        (first, is_agreed), others = tries[0], [found for found, _ in tries[1:]]
+        try:
+            return _outlined(patch, view, first, others, is_agreed)
+        except OpeningError as error:
+            if error.code == "more-than-one-reed":
+                raise
+            refusal = error
+    shut = _shut_tries(patch, view)
+    if not shut:
+        raise refusal
+    return _outlined(patch, view, shut[0], shut[1:], is_agreed=False, is_guess=True)
+
+
+def _tries(patch: Patch, view: View) -> list[tuple[Explained, bool]]:
+    """What may be the opening, the most convincing first, and whether two first guesses agreed on it."""
     tries: list[tuple[Explained, bool]] = []
     for seed in find_seeds(patch, view):
         starts = [seed.blades, *(_pushed(patch, view, seed.blades, side) for side in ("lower", "upper"))]
-        found = [_closer(patch, view, start, (8,)) for start in starts if start is not None]
+        found = [_roughly(patch, view, start) for start in starts if start is not None]
         found = [each for each in found if _is_opening(patch, each, view)]
         if found:
             likely = _best_on_band(patch, view, seed.blades, found)
@@ -80,18 +100,31 @@ def find_opening(photo: Photo, view: View) -> Outline:
             if not (_hardly_surrounded(patch, view, likely) and _glare(patch, view, likely)):
                 tries.append((likely, seed.agreed))
     tries.sort(key=lambda each: -_score(patch, view, each[0]))
-    if not tries and not _something_there(patch, view):
-        raise OpeningError("no-reed")
-    is_faint = not tries
-    if is_faint:
-        faint = [_closer(patch, view, start, (12, 12)) for start in faint_slits(patch, view)]
-        shut = [each for each in faint if _is_shut(patch, each, view)]
-        # the least light unexplained in all, however bright the rim
-        shut.sort(key=lambda found: found.misfit * float(np.median(found.rim)))
-        tries = [(found, False) for found in shut]
-    if not tries:
-        raise OpeningError("opening-not-found")
-    (first, is_agreed), others = tries[0], [found for found, _ in tries[1:]]
+    return tries
+
+
+def _shut_tries(patch: Patch, view: View) -> list[Explained]:
+    """What may be a shut opening of which only a part shows, the best explained first."""
+    faint = [_closer(patch, view, start, (12, 12)) for start in faint_slits(patch, view)]
+    shut = [each for each in faint if _is_shut(patch, each, view)]
+    # the least light unexplained in all, however bright the rim
+    return sorted(shut, key=lambda found: found.misfit * float(np.median(found.rim)))
+
+
+def _outlined(
+    patch: Patch,
+    view: View,
+    first: Explained,
+    others: list[Explained],
+    is_agreed: bool,
+    is_guess: bool = False,
+) -> Outline:
+    """The outline that a try leads to; what is only a guess goes to review in any case.
+
+    Raises
+    ------
+    OpeningError : it is not the opening of a reed, or not of one alone, or there is glare across it.
+    """
     near = _closer(patch, view, first.blades, (12, 12))
     rivals = [] if is_agreed else [_closer(patch, view, each.blades, (12, 12)) for each in others[:1]]
     is_torn = any(
@@ -103,7 +136,8 @@ def find_opening(photo: Photo, view: View) -> Outline:
     best = near if is_pulled else best
     left = unexplained(patch, view, best)
     is_weak = left.misfit > WEAK_MISFIT or left.stray_mm > MOST_STRAY_MM
-    is_doubtful = is_faint or is_torn or is_pulled or is_weak or rate(patch, view, best.blades) < 0.0
+    is_bare = rate(patch, view, best.blades) < 0.0
+    is_doubtful = is_guess or is_torn or is_pulled or is_weak or is_bare
     if _another(patch, view, best, others):
         raise OpeningError("more-than-one-reed")
     if _glare(patch, view, best):
@@ -119,6 +153,12 @@ def find_opening(photo: Photo, view: View) -> Outline:
 def _closer(patch: Patch, view: View, start: Blades, rounds: tuple[int, ...]) -> Explained:
     """A rough guess brought near the edges."""
     return explain(patch, view, start, USUAL, rounds, NEARLY_OUTSIDE_MM)
+
+
+def _roughly(patch: Patch, view: View, start: Blades) -> Explained:
+    """A first guess brought so near that it can be told whether it is an opening, in two goes if need be."""
+    found = _closer(patch, view, start, (8,))
+    return found if _is_opening(patch, found, view) else _closer(patch, view, found.blades, (8,))
 
 
 def _explains_more(patch: Patch, view: View, other: Explained, one: Explained) -> bool:
