@@ -171,18 +171,21 @@ def _edge_model(points: Floats, view: View) -> list[Floats]:
     # where an opening is thinner than a part of the blur, its last bit cannot be seen at all
     height, width = quantities(points)[:2]
     corner += width / 2 * min(1.0, UNSEEN_BLURS * view.blur_across_mm / height)
-    left, right = points[points[:, 0].argmin()], points[points[:, 0].argmax()]
+    first, last = points[:, 0].argmin(), points[:, 0].argmax()
+    left, right = points[first], points[last]
+    # counter-clockwise the lower blade comes first; a slit's blades may both lie on one side of its chord
+    steps = (np.arange(len(points)) - first) % len(points)
+    upper = (steps > steps[last])[:, None]
     along = (right - left) / np.linalg.norm(right - left)
     across = np.array([-along[1], along[0]])
     u = np.clip(2 * ((points - left) @ along) / np.linalg.norm(right - left) - 1, -1, 1)
-    above = (points - left) @ across
     hump = np.sqrt(1 - u**2)[:, None] * across
     thin = float(np.clip(3.0 - height / view.blur_across_mm, 0.0, 1.0))
     slit = SLIT_BLURS / 2 * thin * view.blur_across_mm
     return [
-        points + slit * np.where(above[:, None] > 0, hump, -hump),
-        points + edge * np.where(above[:, None] > 0, hump, 0.0),
-        points - edge * np.where(above[:, None] < 0, hump, 0.0),
+        points + slit * np.where(upper, hump, -hump),
+        points + edge * np.where(upper, hump, 0.0),
+        points - edge * np.where(upper, 0.0, hump),
         points + corner * ((1 + u) / 2)[:, None] * along,
         points - corner * ((1 - u) / 2)[:, None] * along,
     ]

@@ -38,8 +38,10 @@ SLIT_BLURS, LEAST_BORDER = 6.0, 0.25
 TORN_MM = 0.05  # how far the height may move when more of the surroundings must be explained
 # How much smaller the misfit around a reading with a lit wall must be than that of the plain reading.
 CLEARLY_BETTER = 0.8
+LEAST_OF_HULL = 0.9  # the share of its convex hull that an opening fills
 # How completely a second opening must be surrounded by something brighter to count as a second reed.
 ANOTHER, EXPLAINED = 0.3, 0.12
+THIN_MM, SHORTER_MM = 0.5, 1.0  # the ends of a thin opening may be found too far out by more than that
 FAINT_MM = 0.2  # what only faint lines show can be no taller
 # Glare: this share of the inside brighter than this part of the rim; and a film of water: all of it brighter
 # than that part.
@@ -125,7 +127,7 @@ def _outlined(
     ------
     OpeningError : it is not the opening of a reed, or not of one alone, or there is glare across it.
     """
-    near = _closer(patch, view, first.blades, (12, 12))
+    near = _ends_found(patch, view, _closer(patch, view, first.blades, (12, 12)))
     rivals = [] if is_agreed else [_closer(patch, view, each.blades, (12, 12)) for each in others[:1]]
     is_torn = any(
         _is_opening(patch, each, view) and _explains_more(patch, view, each, near) for each in rivals
@@ -161,12 +163,35 @@ def _roughly(patch: Patch, view: View, start: Blades) -> Explained:
     return found if _is_opening(patch, found, view) else _closer(patch, view, found.blades, (8,))
 
 
+def _ends_found(patch: Patch, view: View, found: Explained) -> Explained:
+    """The same, or a better explanation whose corners lie farther in.
+
+    Where two edges are a hair apart, a fit that began too long may have found no way back to the reed's ends.
+    """
+    if found.blades.tallest_mm() > THIN_MM:
+        return found
+    points = _band(found.blades)
+    light = patch.sample(view.to_pixel(points))
+    best, least = found, misfit_on(points, light, found, view, USUAL)
+    for _ in range(3):
+        before = best
+        for left_mm, right_mm in ((SHORTER_MM, 0.0), (0.0, SHORTER_MM), (SHORTER_MM, SHORTER_MM)):
+            other = _closer(patch, view, best.blades.shortened(left_mm, right_mm), (8, 8))
+            if _width_mm(other) < _width_mm(found) and _is_opening(patch, other, view):
+                misfit = misfit_on(points, light, other, view, USUAL)
+                if misfit < least:
+                    best, least = other, misfit
+        if best is before:
+            break
+    return best
+
+
 def _explains_more(patch: Patch, view: View, other: Explained, one: Explained) -> bool:
     """Whether the other of two starts at the same opening ended elsewhere and explains the wider one better.
 
     What one of them leaves out, a corner perhaps, it need not explain; so both are asked about the wider one.
     """
-    widths_mm = [found.blades.right - found.blades.left for found in (one, other)]
+    widths_mm = [_width_mm(one), _width_mm(other)]
     apart_mm = abs(one.blades.tallest_mm() - other.blades.tallest_mm())
     same = _lies_in(other, one, slack_mm=0.2)
     if not same or (apart_mm < TORN_MM and abs(widths_mm[0] - widths_mm[1]) < TORN_WIDTH_MM):
@@ -174,6 +199,10 @@ def _explains_more(patch: Patch, view: View, other: Explained, one: Explained) -
     points = _band((one, other)[int(np.argmax(widths_mm))].blades)
     light = patch.sample(view.to_pixel(points))
     return misfit_on(points, light, other, view, USUAL) < misfit_on(points, light, one, view, USUAL)
+
+
+def _width_mm(found: Explained) -> float:
+    return found.blades.right - found.blades.left
 
 
 def _lies_in(other: Explained, one: Explained, slack_mm: float = 0.0) -> bool:
@@ -309,18 +338,23 @@ def _is_opening(patch: Patch, found: Explained, view: View) -> bool:
 
 
 def _sensible(blades: Blades) -> bool:
-    """Whether the outline is between a lens and an oval, and lies about its chord rather than bowed away.
+    """Whether the outline is between a lens and an oval, hardly dented, and lies about its chord.
 
     The area is 2/3 of width times height for a lens of two parabolas and 0.785 for an ellipse. A line that
     follows the outside of the cane is bowed by more than it is high; an opening with one flat blade, by half.
     """
+    import cv2
+
     x = np.linspace(blades.left, blades.right, 101)
     low, high = blades.edges(x)
     chord = np.linspace(blades.vector[1], blades.vector[3], 101)
     tallest = max(blades.tallest_mm(), 1e-6)
-    filled = float(np.mean(high - low)) / tallest
+    area = float(np.mean(high - low))
     bow = float(np.max(np.abs((low + high) / 2 - chord)))
-    return 0.45 < filled < 0.95 and bow < 0.6 * tallest + 0.03
+    around = np.concatenate([np.column_stack([x, low]), np.column_stack([x, high])])
+    hull = cv2.contourArea(cv2.convexHull(around.astype(np.float32))) / (blades.right - blades.left)
+    is_dented = tallest > THIN_MM and area < LEAST_OF_HULL * hull
+    return 0.45 < area / tallest < 0.95 and bow < 0.6 * tallest + 0.03 and not is_dented
 
 
 def _is_shut(patch: Patch, found: Explained, view: View) -> bool:
