@@ -135,6 +135,7 @@ def _outlined(
     best = explain(patch, view, near.blades, USUAL)
     # what lies farther outside tells the rim from it; where that pulls the blades away, the edges alone count
     is_pulled = abs(best.blades.tallest_mm() - near.blades.tallest_mm()) > TORN_MM
+    is_pulled |= near.blades.tallest_mm() < FAINT_MM and not _is_opening(patch, best, view)
     best = near if is_pulled else best
     left = unexplained(patch, view, best)
     is_weak = left.misfit > WEAK_MISFIT or left.stray_mm > MOST_STRAY_MM
