@@ -80,7 +80,8 @@ def find_opening(photo: Photo, view: View) -> Outline:
         try:
             return _outlined(patch, view, first, others, is_agreed)
         except OpeningError as error:
-            if error.code == "more-than-one-reed":
+            # a clear border all around: there is the opening, and nowhere else
+            if error.code == "more-than-one-reed" or rate(patch, view, first.blades) > LEAST_BORDER:
                 raise
             refusal = error
     shut = _shut_tries(patch, view)
@@ -161,7 +162,7 @@ def _closer(patch: Patch, view: View, start: Blades, rounds: tuple[int, ...]) ->
 def _roughly(patch: Patch, view: View, start: Blades) -> Explained:
     """A first guess brought so near that it can be told whether it is an opening, in two goes if need be."""
     found = _closer(patch, view, start, (8,))
-    return found if _is_opening(patch, found, view) else _closer(patch, view, found.blades, (8,))
+    return found if found.misfit < WORST_MISFIT else _closer(patch, view, found.blades, (8,))
 
 
 def _ends_found(patch: Patch, view: View, found: Explained) -> Explained:

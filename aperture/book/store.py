@@ -87,7 +87,7 @@ def in_words(path: Path) -> Iterator[None]:
 
     Raises
     ------
-    BookError : instead of sqlite3.Error, UnicodeDecodeError and OSError.
+    BookError : instead of sqlite3.Error, MemoryError, UnicodeDecodeError and OSError.
     """
     try:
         yield
@@ -104,6 +104,8 @@ def in_words(path: Path) -> Iterator[None]:
         if any(words in str(error) for words in _DAMAGED_WORDS):
             raise BookError("book-damaged", f"{path}: {error}") from error
         raise
+    except MemoryError as error:  # a size in the file that no book has; SQLite itself needs little
+        raise BookError("book-damaged", f"{path}: it asks for more memory than there is") from error
     except UnicodeDecodeError as error:  # SQLite names what makes no sense, and its name makes none either
         raise BookError("book-damaged", f"{path}: {error.reason}") from error
     except OSError as error:
