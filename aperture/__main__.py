@@ -1,5 +1,17 @@
-"""python -m aperture does what the command aperture does."""
+"""What the command aperture and python -m aperture run."""
 
-from aperture.cli import main
+from typing import NoReturn
 
-main()
+from aperture.collecting import collect_rarely
+
+
+def main() -> NoReturn:
+    """The command line, imported only once Python was told not to search what is imported for garbage."""
+    collect_rarely()
+    from aperture.cli import main as command
+
+    command()
+
+
+if __name__ == "__main__":
+    main()

@@ -219,7 +219,8 @@ def with_progress(what: str, steps: Iterable[Any], count: int, bar: bool = True)
 def open_book(path: Path | None, create: bool = False) -> "Book":
     """The book that is meant, open; with `create` a new one where there is none."""
     from aperture.book.ledger import Book
-    from aperture.book.store import book_path, collect_rarely
+    from aperture.book.store import book_path
+    from aperture.collecting import collect_rarely
 
     collect_rarely()
     return Book(book_path(path), create)

@@ -8,6 +8,7 @@ import pytest
 import aperture
 
 HOUSE = [
+    "collecting",
     "errors",
     "flags",
     "settings",

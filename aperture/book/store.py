@@ -1,7 +1,6 @@
 """The reed book's file: found, opened, upgraded, and its troubles in plain words."""
 
 import errno
-import gc
 import os
 import sqlite3
 import time
@@ -23,18 +22,6 @@ _DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_TOOBIG
 _DAMAGED_WORDS = ("no such ", "unsupported file format", "foreign key mismatch", "Could not decode to UTF-8")
 # Nobody works this long on a backup: what is older was left by a run that was killed.
 _STALE_SECONDS = 24 * 3600.0
-# A page about 480 reeds makes 50,000.
-_OBJECTS_BETWEEN_COLLECTIONS = 200_000
-
-
-def collect_rarely() -> None:
-    """Let Python look for unused objects less often, for the rest of the process.
-
-    To read a book makes tens of thousands of objects, hardly any of them in circles. As Python comes, it
-    would look through all of them, and all that was imported, several times for one page.
-    """
-    gc.freeze()
-    gc.set_threshold(_OBJECTS_BETWEEN_COLLECTIONS)
 
 
 def book_path(given: Path | None = None) -> Path:

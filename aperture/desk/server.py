@@ -11,7 +11,7 @@ import h11
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from aperture.book.store import collect_rarely
+from aperture.collecting import collect_rarely
 from aperture.desk.access import Access
 from aperture.desk.app import create_app
 from aperture.desk.shield import HEADERS

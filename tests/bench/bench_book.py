@@ -18,9 +18,9 @@ from starlette.testclient import TestClient
 from typer.testing import CliRunner
 
 from aperture.book.ledger import Book
-from aperture.book.store import collect_rarely
 from aperture.card import CARD
 from aperture.cli import app as commands
+from aperture.collecting import collect_rarely
 from aperture.desk.access import Access
 from aperture.desk.app import create_app
 from aperture.desk.web import Desk

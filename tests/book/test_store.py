@@ -11,6 +11,7 @@ import pytest
 
 from aperture.book import schema, store
 from aperture.book.ledger import Book
+from aperture.collecting import collect_rarely
 from aperture.errors import BookError
 
 
@@ -221,7 +222,7 @@ def test_two_processes_begin_and_fill_the_same_book(tmp_path):
 def test_reading_a_book_of_many_reeds_is_not_interrupted_to_look_for_unused_objects():
     before = gc.get_threshold()
     try:
-        store.collect_rarely()
+        collect_rarely()
         gc.collect()
         collections = sum(generation["collections"] for generation in gc.get_stats())
         kept = [[number] for number in range(100_000)]
