@@ -114,6 +114,14 @@ def test_reframed_is_the_same_curve():
     assert shoelace(again.polygon()) == pytest.approx(shoelace(skew.polygon()), rel=0.02)
 
 
+def test_shortened_has_its_corners_between_the_edges_farther_in():
+    one = blades(left=np.array([1.0, 2.0]), right=np.array([7.0, 2.0]))
+    shorter = one.shortened(1.0, 0.5)
+    corners = shorter.to_card(shorter.vector[:4].reshape(2, 2))
+    assert corners == pytest.approx(np.array([[2.0, 2.0], [6.5, 2.0]]), abs=1e-9)
+    assert shorter.vector[4:] == pytest.approx(one.vector[4:])
+
+
 def test_the_prior_prefers_what_is_usual():
     usual = shape_prior(lens(np.array([39.3, 4.5]), np.array([46.3, 4.5]), 0.4).vector)
     assert np.square(usual).sum() == pytest.approx(0.0, abs=1e-12)

@@ -190,6 +190,18 @@ def test_blur_makes_the_edge_less_certain():
     assert np.all(more[:3] > less[:3])
 
 
+def test_a_slit_that_is_bowed_is_known_no_better_than_a_straight_one():
+    """A blade that moves changes the area between two curves by its length, wherever their chord lies."""
+    straight = ellipse(height_mm=0.07)
+    u = (straight[:, 0] - TIP[0]) / 3.5
+    bowed = straight + np.column_stack([np.zeros_like(u), 0.05 * (1 - u**2)])
+    view, area = view_from([*TIP, 120.0]), QUANTITIES.index("area_mm2")
+    known, same = (
+        parts_of(view, points)[0]["model of the edge"].effect[area] for points in (straight, bowed)
+    )
+    assert same == pytest.approx(known, rel=0.1)
+
+
 def test_a_print_of_another_size_counts_relative_to_its_bar():
     # The same 0.25 mm of doubt on a bar of 48 mm is more than on one of 50 mm: by 50/48.
     view = view_from([*TIP, 130.0])
