@@ -87,7 +87,7 @@ def collect(patch: Patch, view: View, blades: Blades, outside_mm: float) -> Samp
     inside = INSIDE_MM + INSIDE_BLURS * blur_mm
     outside = outside_mm + OUTSIDE_BLURS * blur_mm
     beyond = 0.5 * blur_mm
-    length = blades.right - blades.left + 2 * beyond
+    length = blades.width_mm + 2 * beyond
     columns = round(float(np.clip(length / pixel_mm, LEAST_COLUMNS, MOST_COLUMNS)))
     x = np.linspace(blades.left - beyond, blades.right + beyond, columns)
     low, high = blades.edges(x)
@@ -171,7 +171,7 @@ class Patterns:
 
 def from_corners(samples: Samples, blades: Blades) -> Floats:
     """1 - u² on the columns (m,): 1 in the middle of the opening, hardly anything at its corners."""
-    u = (2 * samples.x - blades.left - blades.right) / (blades.right - blades.left)
+    u = (2 * samples.x - blades.left - blades.right) / blades.width_mm
     return np.asarray(np.clip(1.0 - u * u, 0.02, 1.0))
 
 
@@ -236,7 +236,7 @@ class Knots:
 
 def knots_of(samples: Samples, blades: Blades) -> Knots:
     """The knots, spread evenly from corner to corner of these blades."""
-    share = np.clip((samples.x - blades.left) / (blades.right - blades.left), 0.0, 1.0)[:, None]
+    share = np.clip((samples.x - blades.left) / blades.width_mm, 0.0, 1.0)[:, None]
     hats = [np.clip(1.0 - np.abs(share * (k - 1) - np.arange(k)), 0.0, None) for k in KNOTS]
     return Knots(tuple(hats[level] for level in COLUMN_LEVEL))
 

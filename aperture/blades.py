@@ -62,15 +62,20 @@ class Blades:
         """x of the right corner in the frame, mm."""
         return float(self.vector[2])
 
+    @property
+    def width_mm(self) -> float:
+        """From corner to corner along the frame."""
+        return self.right - self.left
+
     def edges(self, x: Floats) -> tuple[Floats, Floats]:
         """y of the lower and the upper edge at x (n,), frame mm; on the chord's line beyond the corners."""
-        u = (2 * x - self.left - self.right) / (self.right - self.left)
+        u = (2 * x - self.left - self.right) / self.width_mm
         chord = self.vector[1] + (self.vector[3] - self.vector[1]) * (u + 1) / 2
         return chord - rise(u, self.vector[LOWER]), chord + rise(u, self.vector[UPPER])
 
     def edges_by_vector(self, x: Floats) -> tuple[Floats, Floats]:
         """How y of the lower and of the upper edge at x (n,) change with `vector`; each (n, 16)."""
-        width = self.right - self.left
+        width = self.width_mm
         u = (2 * x - self.left - self.right) / width
         share = (u + 1) / 2
         low, high = np.zeros((len(x), PARAMETERS)), np.zeros((len(x), PARAMETERS))
@@ -93,7 +98,7 @@ class Blades:
         """The outline (n, 2), card mm, counter-clockwise from the left corner, closed implicitly."""
         # denser towards the corners, where it turns
         u = -np.cos(np.linspace(0.0, np.pi, points_a_blade))
-        x = (self.left + self.right) / 2 + u * (self.right - self.left) / 2
+        x = (self.left + self.right) / 2 + u * self.width_mm / 2
         low, high = self.edges(x)
         local = np.concatenate([np.column_stack([x, low]), np.column_stack([x, high])[-2:0:-1]])
         return self.to_card(local)

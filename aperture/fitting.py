@@ -206,16 +206,21 @@ def _fit(samples: Samples, start: Blades, assumed: Assumed, steps: int) -> Expla
     apart = np.maximum(low - samples.y, samples.y - high)
     near = samples.there & (apart < NEARLY_OUTSIDE_MM + OUTSIDE_BLURS * samples.blur_mm)
     rim, bore = here.on_columns[0], here.on_columns[[4, 8]]
-    # A start at the edge of a damaged photo may wander out of it, where it explains nothing.
-    unexplained = float(np.sqrt(np.mean(here.misfit[near] ** 2))) if near.any() else np.inf
     return Explained(
         blades=blades,
         covariance=covariance[:PARAMETERS, :PARAMETERS],
         rim=rim,
         bore=bore,
-        misfit=unexplained / max(float(np.median(rim)), DARK),
+        misfit=_relative_misfit(here, near),
         tip=_of_theta(theta, start, assumed)[1],
     )
+
+
+def _relative_misfit(solved: _Solved, where: NDArray[np.bool_]) -> float:
+    """The rms of what is not explained at these places (m, s), relative to the rim."""
+    # A start at the edge of a damaged photo may wander out of it, where it explains nothing.
+    left = float(np.sqrt(np.mean(solved.misfit[where] ** 2))) if where.any() else np.inf
+    return left / max(float(np.median(solved.on_columns[0])), DARK)
 
 
 def _normal(
@@ -307,9 +312,8 @@ def unexplained(patch: Patch, view: View, found: Explained) -> Unexplained:
     pieces = np.array_split(np.arange(len(samples.x)), PIECES)
     pull = np.array([np.sum((moved * solved.misfit)[:, piece], axis=(1, 2)) for piece in pieces])
     hold = np.array([np.sum((moved * moved)[:, piece], axis=(1, 2)) for piece in pieces])
-    rim = max(float(np.median(solved.on_columns[0])), DARK)
-    misfit = float(np.sqrt(np.mean(solved.misfit[samples.there] ** 2))) if samples.there.any() else np.inf
-    return Unexplained(misfit / rim, float(np.abs(pull / np.maximum(hold, DARK)).max()))
+    stray_mm = float(np.abs(pull / np.maximum(hold, DARK)).max())
+    return Unexplained(_relative_misfit(solved, samples.there), stray_mm)
 
 
 def misfit_on(points_mm: Floats, light: Floats, found: Explained, view: View, assumed: Assumed) -> float:

@@ -1,5 +1,6 @@
 """View -> Outline: finds the opening in the notch and places its edge to a fraction of a pixel."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -172,17 +173,15 @@ def _ends_found(patch: Patch, view: View, found: Explained) -> Explained:
     """
     if found.blades.tallest_mm() > THIN_MM:
         return found
-    points = _band(found.blades)
-    light = patch.sample(view.to_pixel(points))
-    best, least = found, misfit_on(points, light, found, view, USUAL)
+    misfit_of = _judge_on_band(patch, view, found.blades)
+    best, least = found, misfit_of(found)
     for _ in range(3):
         before = best
         for left_mm, right_mm in ((SHORTER_MM, 0.0), (0.0, SHORTER_MM), (SHORTER_MM, SHORTER_MM)):
             other = _closer(patch, view, best.blades.shortened(left_mm, right_mm), (8, 8))
-            if _width_mm(other) < _width_mm(found) and _is_opening(patch, other, view):
-                misfit = misfit_on(points, light, other, view, USUAL)
-                if misfit < least:
-                    best, least = other, misfit
+            is_narrower = other.blades.width_mm < found.blades.width_mm
+            if is_narrower and _is_opening(patch, other, view) and (misfit := misfit_of(other)) < least:
+                best, least = other, misfit
         if best is before:
             break
     return best
@@ -193,18 +192,13 @@ def _explains_more(patch: Patch, view: View, other: Explained, one: Explained) -
 
     What one of them leaves out, a corner perhaps, it need not explain; so both are asked about the wider one.
     """
-    widths_mm = [_width_mm(one), _width_mm(other)]
+    widths_mm = [one.blades.width_mm, other.blades.width_mm]
     apart_mm = abs(one.blades.tallest_mm() - other.blades.tallest_mm())
     same = _lies_in(other, one, slack_mm=0.2)
     if not same or (apart_mm < TORN_MM and abs(widths_mm[0] - widths_mm[1]) < TORN_WIDTH_MM):
         return False
-    points = _band((one, other)[int(np.argmax(widths_mm))].blades)
-    light = patch.sample(view.to_pixel(points))
-    return misfit_on(points, light, other, view, USUAL) < misfit_on(points, light, one, view, USUAL)
-
-
-def _width_mm(found: Explained) -> float:
-    return found.blades.right - found.blades.left
+    misfit_of = _judge_on_band(patch, view, (one, other)[int(np.argmax(widths_mm))].blades)
+    return misfit_of(other) < misfit_of(one)
 
 
 def _lies_in(other: Explained, one: Explained, slack_mm: float = 0.0) -> bool:
@@ -270,7 +264,7 @@ def _glare(patch: Patch, view: View, found: Explained) -> bool:
 
 def _score(patch: Patch, view: View, found: Explained) -> float:
     """How much an opening convinces: surrounded by brightness, long, and well explained."""
-    length = np.sqrt(max(found.blades.right - found.blades.left, 0.0))
+    length = np.sqrt(max(found.blades.width_mm, 0.0))
     return float(rate(patch, view, found.blades) * length / (0.03 + found.misfit))
 
 
@@ -280,11 +274,16 @@ def _best_on_band(patch: Patch, view: View, seed: Blades, found: list[Explained]
     found = [found[0], *(each for each in found[1:] if each.misfit <= found[0].misfit)]
     if len(found) == 1:
         return found[0]
-    points = _band(seed)
-    light = patch.sample(view.to_pixel(points))
-    misfits = [misfit_on(points, light, each, view, USUAL) for each in found]
+    misfits = [*map(_judge_on_band(patch, view, seed), found)]
     best = int(np.argmin(misfits))
     return found[best] if misfits[best] < CLEARLY_BETTER * misfits[0] else found[0]
+
+
+def _judge_on_band(patch: Patch, view: View, blades: Blades) -> Callable[[Explained], float]:
+    """What tells how badly a reading explains the band around these blades."""
+    points = _band(blades)
+    light = patch.sample(view.to_pixel(points))
+    return lambda found: misfit_on(points, light, found, view, USUAL)
 
 
 def _band(blades: Blades) -> Floats:
@@ -353,10 +352,13 @@ def _sensible(blades: Blades) -> bool:
     tallest = max(blades.tallest_mm(), 1e-6)
     area = float(np.mean(high - low))
     bow = float(np.max(np.abs((low + high) / 2 - chord)))
-    around = np.concatenate([np.column_stack([x, low]), np.column_stack([x, high])])
-    hull = cv2.contourArea(cv2.convexHull(around.astype(np.float32))) / (blades.right - blades.left)
-    is_dented = tallest > THIN_MM and area < LEAST_OF_HULL * hull
-    return 0.45 < area / tallest < 0.95 and bow < 0.6 * tallest + 0.03 and not is_dented
+    if not (0.45 < area / tallest < 0.95 and bow < 0.6 * tallest + 0.03):
+        return False
+    around = np.concatenate([np.column_stack([x, low]), np.column_stack([x, high])]).astype(np.float32)
+    return (
+        tallest <= THIN_MM
+        or area >= LEAST_OF_HULL * cv2.contourArea(cv2.convexHull(around)) / blades.width_mm
+    )
 
 
 def _is_shut(patch: Patch, found: Explained, view: View) -> bool:

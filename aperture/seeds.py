@@ -262,7 +262,7 @@ def _about(points: Floats) -> Blades | None:
 
 def _quick_fit(start: Blades, upper: Floats, lower: Floats) -> Blades:
     """The start with heights fitted to points (n, 2) in its frame: linear, corners and q as they are."""
-    half = (start.right - start.left) / 2
+    half = start.width_mm / 2
     vector = start.vector.copy()
     for points, part, sign in ((upper, UPPER, 1.0), (lower, LOWER, -1.0)):
         u = points[:, 0] / half
@@ -277,7 +277,7 @@ def _settle(patch: Patch, view: View, blades: Blades) -> Blades:
     for farthest in (0.35, 0.2):
         # beside a slit, the edges of the cane are stronger than its own
         reach = min(farthest, 0.05 + blades.tallest_mm())
-        half = (blades.right - blades.left) / 2
+        half = blades.width_mm / 2
         x = (blades.left + blades.right) / 2 + half * np.linspace(-0.97, 0.97, 80)
         low, high = blades.edges(x)
         slope_low, slope_high = blades.slopes(x)
@@ -337,7 +337,7 @@ def rate(patch: Patch, view: View, blades: Blades) -> float:
 def plausible(blades: Blades, scale: float, slack: float = 1.0) -> bool:
     """Whether this could be the tip of a double reed lying in the notch."""
     middle = blades.polygon(31).mean(axis=0) / scale
-    width, height = (blades.right - blades.left) / scale, blades.tallest_mm() / scale
+    width, height = blades.width_mm / scale, blades.tallest_mm() / scale
     notch = CARD.notch
     return bool(
         NARROWEST_MM / slack < width < WIDEST_MM * slack
