@@ -21,7 +21,7 @@ LEAST_Q, MOST_Q = 0.4, 1.4
 USUAL_WIDTH_MM, WIDTH_SPREAD_MM = 7.0, 1.0
 USUAL_Q, Q_SPREAD = 0.85, 0.2
 # The terms above the first, beside the first, which counts as no less than this.
-TERM_SPREADS, LEAST_SIZE_MM = np.array([0.3, 0.3, 0.15, 0.1]), 0.02
+TERM_SPREADS, LEAST_SIZE_MM = np.array([0.15, 0.2, 0.08, 0.06]), 0.02
 CROSSING_STATIONS, CROSSING_MM = np.linspace(-0.96, 0.96, 9), 0.003
 AT_CORNER = 1e-5  # 1 - u² that is as good as none
 STEEPEST = 4.0  # where an ellipse turns round its end, a slope across the chord has no meaning

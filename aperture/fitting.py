@@ -21,7 +21,6 @@ from aperture.appearance import (
     INDEPENDENT,
     LEAST_NOISE,
     NEARLY_OUTSIDE_MM,
-    NEVER_NEGATIVE,
     OUTSIDE_BLURS,
     OUTSIDE_MM,
     Assumed,
@@ -114,7 +113,7 @@ def explain(
 class _Solved:
     """For one position of the blades: the patterns, the best brightnesses, and what they leave unexplained.
 
-    `levels` (k,): brightnesses at the knots; `held` (k,): which of them are held at 0; `on_columns` (9, m).
+    `levels` (k,): brightnesses at the knots; `held` (k,): which of them are held at 0; `on_columns` (2n, m).
     """
 
     patterns: Patterns
@@ -132,20 +131,23 @@ def _products(rows: Floats, weights: Floats, other: Floats) -> Floats:
 
 
 def _solve(samples: Samples, knots: Knots, blades: Blades, tip: Assumed, weights: Floats) -> _Solved:
-    prior_normal, prior_gradient = level_prior_normal()
+    prior_normal, prior_gradient = level_prior_normal(knots.detail)
     patterns = patterns_of(samples, blades, tip)
     columns = patterns.columns()
     products = _products(columns, weights, np.concatenate([columns, samples.light[None]]))
     levels, held = _brightnesses(
         knots.normal(products[:, :, :-1]) + prior_normal,
         knots.gathered(products[:, :, -1:])[:, 0] + prior_gradient,
+        knots.detail.never_negative,
     )
     on_columns = knots.on_columns(levels)
     misfit = samples.light - np.einsum("ims,im->ms", columns, on_columns)
     return _Solved(patterns, columns, levels, held, on_columns, misfit)
 
 
-def _brightnesses(normal: Floats, right: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+def _brightnesses(
+    normal: Floats, right: Floats, never_negative: NDArray[np.bool_]
+) -> tuple[Floats, NDArray[np.bool_]]:
     """The unknown brightnesses that solve normal @ levels = right, none negative; and which of them touch 0.
 
     What comes out negative is held at 0, and the rest solved for again, until nothing new does.
@@ -153,7 +155,7 @@ def _brightnesses(normal: Floats, right: Floats) -> tuple[Floats, NDArray[np.boo
     held = np.zeros(len(right), dtype=bool)
     levels = np.linalg.solve(normal, right)
     for _ in range(4):
-        negative = NEVER_NEGATIVE & (levels < -DARK) & ~held
+        negative = never_negative & (levels < -DARK) & ~held
         if not negative.any():
             break
         held |= negative
@@ -162,9 +164,10 @@ def _brightnesses(normal: Floats, right: Floats) -> tuple[Floats, NDArray[np.boo
 
 
 def _fit(samples: Samples, start: Blades, assumed: Assumed, steps: int) -> Explained:
-    rows, right = level_prior()
-    prior_normal, prior_gradient = level_prior_normal()
-    knots = knots_of(samples, start)
+    detail = assumed.detail
+    rows, right = level_prior(detail)
+    prior_normal, prior_gradient = level_prior_normal(detail)
+    knots = knots_of(samples, start, detail)
     count = rows.shape[1]
 
     def solve(theta: Floats, weights: Floats) -> _Solved:
@@ -205,12 +208,12 @@ def _fit(samples: Samples, start: Blades, assumed: Assumed, steps: int) -> Expla
     low, high = (edge[:, None] for edge in blades.edges(samples.x))
     apart = np.maximum(low - samples.y, samples.y - high)
     near = samples.there & (apart < NEARLY_OUTSIDE_MM + OUTSIDE_BLURS * samples.blur_mm)
-    rim, bore = here.on_columns[0], here.on_columns[[4, 8]]
+    lower, upper = np.split(here.on_columns, 2)
     return Explained(
         blades=blades,
         covariance=covariance[:PARAMETERS, :PARAMETERS],
-        rim=rim,
-        bore=bore,
+        rim=np.stack([lower[0], upper[0]]),
+        bore=np.stack([lower[-1], upper[-1]]),
         misfit=_relative_misfit(here, near),
         tip=_of_theta(theta, start, assumed)[1],
     )
@@ -220,7 +223,8 @@ def _relative_misfit(solved: _Solved, where: NDArray[np.bool_]) -> float:
     """The rms of what is not explained at these places (m, s), relative to the rim."""
     # A start at the edge of a damaged photo may wander out of it, where it explains nothing.
     left = float(np.sqrt(np.mean(solved.misfit[where] ** 2))) if where.any() else np.inf
-    return left / max(float(np.median(solved.on_columns[0])), DARK)
+    lower, upper = np.split(solved.on_columns, 2)
+    return left / max(float(np.median([lower[0], upper[0]])), DARK)
 
 
 def _normal(
@@ -306,7 +310,7 @@ def unexplained(patch: Patch, view: View, found: Explained) -> Unexplained:
     """
     samples = collect(patch, view, found.blades, AT_EDGE_MM)
     weights = np.where(samples.there, samples.weight / 0.05**2, 0.0)
-    knots = knots_of(samples, found.blades)
+    knots = knots_of(samples, found.blades, found.tip.detail)
     solved = _solve(samples, knots, found.blades, found.tip, weights)
     moved = solved.patterns.by_edges_and_rim(solved.on_columns)[:2] * samples.there
     pieces = np.array_split(np.arange(len(samples.x)), PIECES)
@@ -326,5 +330,6 @@ def misfit_on(points_mm: Floats, light: Floats, found: Explained, view: View, as
     there = np.ones((len(local), 1), dtype=bool)
     samples = Samples(local[:, 0], local[:, 1:], light[:, None], there, view.blur_across_mm, 1.0)
     weights = there * (INDEPENDENT / 0.02**2)
-    solved = _solve(samples, knots_of(samples, found.blades), found.blades, assumed, weights)
+    knots = knots_of(samples, found.blades, assumed.detail)
+    solved = _solve(samples, knots, found.blades, assumed, weights)
     return float(np.mean(np.abs(solved.misfit)))

@@ -1,12 +1,12 @@
 """View -> Outline: finds the opening in the notch and places its edge to a fraction of a pixel."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from aperture.appearance import NEARLY_OUTSIDE_MM, OUTSIDE_MM, Assumed
+from aperture.appearance import NEARLY_OUTSIDE_MM, OPEN, OUTSIDE_MM, SLIT, Assumed
 from aperture.blades import Blades, fit_blades
 from aperture.card import CARD
 from aperture.edges import Patch
@@ -24,6 +24,7 @@ Floats = NDArray[np.float64]
 USUAL = Assumed(rim_mm=0.105, reach_mm=0.15)
 THICKER = Assumed(rim_mm=0.130, reach_mm=0.15)  # one standard uncertainty more
 SHORTER = Assumed(rim_mm=0.105, reach_mm=0.05)
+LIT_FROM_MM = 0.4  # where an opening is lower than that, no band of a wall's light is to be seen in it
 # Where the band between the edge and the end of the cane is thicker than a rim, yet no more than this, it may
 # be a lit inner wall.
 THICKEST_RIM_MM, WIDEST_WALL_MM = 0.17, 1.3
@@ -32,9 +33,9 @@ THICKEST_RIM_MM, WIDEST_WALL_MM = 0.17, 1.3
 # how far the doubt about rim and wall may move the height (standard uncertainty).
 WORST_MISFIT, SURROUNDED_MISFIT, SHUT_MISFIT = 0.2, 0.25, 0.075
 WEAK_MISFIT, MOST_STRAY_MM, MOST_WALL_DOUBT_MM = 0.1, 0.02, 0.03
-# Two starts may end this far apart in width before a person must look. An opening this many blurs high should
-# be surrounded at least this well.
-TORN_WIDTH_MM = 0.5
+# Two starts at one place, but for a little, may end this far apart in width before a person must look. An
+# opening this many blurs high should be surrounded at least this well.
+TORN_WIDTH_MM, SAME_MM = 0.5, 0.2
 SLIT_BLURS, LEAST_BORDER = 6.0, 0.25
 TORN_MM = 0.05  # how far the height may move when more of the surroundings must be explained
 # How much smaller the misfit around a reading with a lit wall must be than that of the plain reading.
@@ -129,41 +130,51 @@ def _outlined(
     ------
     OpeningError : it is not the opening of a reed, or not of one alone, or there is glare across it.
     """
-    near = _ends_found(patch, view, _closer(patch, view, first.blades, (12, 12)))
-    rivals = [] if is_agreed else [_closer(patch, view, each.blades, (12, 12)) for each in others[:1]]
-    is_torn = any(
-        _is_opening(patch, each, view) and _explains_more(patch, view, each, near) for each in rivals
-    )
-    best = explain(patch, view, near.blades, USUAL)
+    tries = [first] if is_agreed else [first, *others[:1]]
+    near, *rivals = [_closer(patch, view, each.blades, (12, 12)) for each in tries]
+    if any(_apart(each, near) and _surer(patch, view, each, near) for each in rivals):
+        (near,), rivals = rivals, []
+    near = _ends_found(patch, view, near)
+    best = explain(patch, view, near.blades, _in_detail(USUAL, near.blades))
     # what lies farther outside tells the rim from it; where that pulls the blades away, the edges alone count
     is_pulled = abs(best.blades.tallest_mm() - near.blades.tallest_mm()) > TORN_MM
     is_pulled |= near.blades.tallest_mm() < FAINT_MM and not _is_opening(patch, best, view)
     best = near if is_pulled else best
+    is_torn = any(
+        _is_opening(patch, each, view) and _explains_more(patch, view, each, best) for each in rivals
+    )
     left = unexplained(patch, view, best)
     is_weak = left.misfit > WEAK_MISFIT or left.stray_mm > MOST_STRAY_MM
     is_bare = rate(patch, view, best.blades) < 0.0
     is_doubtful = is_guess or is_torn or is_pulled or is_weak or is_bare
-    if _another(patch, view, best, others):
+    if _another(patch, view, best, [first, *others]):
         raise OpeningError("more-than-one-reed")
     if _glare(patch, view, best):
         raise OpeningError("glare")
     if not _is_opening(patch, best, view):
         raise OpeningError("opening-not-found", "what is there does not look like the opening of a reed")
     outside_mm = NEARLY_OUTSIDE_MM if is_pulled else OUTSIDE_MM
-    thicker = explain(patch, view, best.blades, THICKER, (6,), outside_mm)
-    shorter = explain(patch, view, best.blades, SHORTER, (6,), outside_mm)
+    thicker = explain(patch, view, best.blades, _in_detail(THICKER, near.blades), (6,), outside_mm)
+    shorter = explain(patch, view, best.blades, _in_detail(SHORTER, near.blades), (6,), outside_mm)
     return _outline(best, thicker, shorter, view, is_doubtful)
+
+
+def _in_detail(assumed: Assumed, blades: Blades) -> Assumed:
+    """The same with as much detail of the light as there may be in an opening like this."""
+    return replace(assumed, detail=OPEN if blades.tallest_mm() > LIT_FROM_MM else SLIT)
 
 
 def _closer(patch: Patch, view: View, start: Blades, rounds: tuple[int, ...]) -> Explained:
     """A rough guess brought near the edges."""
-    return explain(patch, view, start, USUAL, rounds, NEARLY_OUTSIDE_MM)
+    return explain(patch, view, start, _in_detail(USUAL, start), rounds, NEARLY_OUTSIDE_MM)
 
 
 def _roughly(patch: Patch, view: View, start: Blades) -> Explained:
     """A first guess brought so near that it can be told whether it is an opening, in two goes if need be."""
-    found = _closer(patch, view, start, (8,))
-    return found if found.misfit < WORST_MISFIT else _closer(patch, view, found.blades, (8,))
+    found = explain(patch, view, start, USUAL, (8,), NEARLY_OUTSIDE_MM)
+    if found.misfit < WORST_MISFIT:
+        return found
+    return explain(patch, view, found.blades, USUAL, (8,), NEARLY_OUTSIDE_MM)
 
 
 def _ends_found(patch: Patch, view: View, found: Explained) -> Explained:
@@ -191,11 +202,12 @@ def _explains_more(patch: Patch, view: View, other: Explained, one: Explained) -
     """Whether the other of two starts at the same opening ended elsewhere and explains the wider one better.
 
     What one of them leaves out, a corner perhaps, it need not explain; so both are asked about the wider one.
+    If they are as wide, the other must explain the edges no worse, too.
     """
     widths_mm = [one.blades.width_mm, other.blades.width_mm]
-    apart_mm = abs(one.blades.tallest_mm() - other.blades.tallest_mm())
-    same = _lies_in(other, one, slack_mm=0.2)
-    if not same or (apart_mm < TORN_MM and abs(widths_mm[0] - widths_mm[1]) < TORN_WIDTH_MM):
+    as_wide = abs(widths_mm[0] - widths_mm[1]) < TORN_WIDTH_MM
+    as_tall = abs(one.blades.tallest_mm() - other.blades.tallest_mm()) < TORN_MM
+    if not _lies_in(other, one, SAME_MM) or (as_wide and (as_tall or other.misfit > one.misfit)):
         return False
     misfit_of = _judge_on_band(patch, view, (one, other)[int(np.argmax(widths_mm))].blades)
     return misfit_of(other) < misfit_of(one)
@@ -266,6 +278,18 @@ def _score(patch: Patch, view: View, found: Explained) -> float:
     """How much an opening convinces: surrounded by brightness, long, and well explained."""
     length = np.sqrt(max(found.blades.width_mm, 0.0))
     return float(rate(patch, view, found.blades) * length / (0.03 + found.misfit))
+
+
+def _apart(other: Explained, one: Explained) -> bool:
+    """Whether they are not the same opening: either's middle lies outside of the other."""
+    return not (_lies_in(other, one, SAME_MM) and _lies_in(one, other, SAME_MM))
+
+
+def _surer(patch: Patch, view: View, other: Explained, one: Explained) -> bool:
+    """Whether the other of two places, looked at closely, convinces more."""
+    if not _is_opening(patch, other, view):
+        return False
+    return not _is_opening(patch, one, view) or _score(patch, view, other) > _score(patch, view, one)
 
 
 def _best_on_band(patch: Patch, view: View, seed: Blades, found: list[Explained]) -> Explained:

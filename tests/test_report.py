@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 import uncertainties
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from aperture.flags import FLAGS
@@ -60,6 +60,8 @@ KEYS = [
 @given(st.floats(-50, 50), st.floats(1e-5, 20))
 def test_rounding_is_that_of_an_independent_package(value, u):
     """`uncertainties` 3.2 rounds by the rule of the Particle Data Group unless told otherwise."""
+    leading = u / 10.0 ** math.floor(math.log10(u))
+    assume(abs(leading - 3.55) > 1e-9)  # there it depends on how a float happens to be stored
     reference = f"{uncertainties.ufloat(value, u):f}".strip("()").split("+/-")
     ours = rounded(value, u)
     assert [float(part) for part in ours] == pytest.approx([float(part) for part in reference], abs=1e-12)
@@ -74,6 +76,7 @@ def test_rounding_is_that_of_an_independent_package(value, u):
         (0.83213, 0.0356, "0.83 ± 0.04"),
         (0.83213, 0.00996, "0.832 ± 0.010"),
         (6.98, 0.999, "7.0 ± 1.0"),
+        (6.98, 0.95, "7.0 ± 1.0"),
         (123.4, 12.0, "123 ± 12"),
         (0.05, 0.0, "0.050 ± 0.000"),
     ],
