@@ -123,6 +123,11 @@ class _Solved:
     on_columns: Floats
     misfit: Floats
 
+    @property
+    def of_blades(self) -> Floats:
+        """The brightnesses of the lower and of the upper blade on the columns, (2, n, m): rim to bore."""
+        return self.on_columns.reshape(2, -1, self.on_columns.shape[1])
+
 
 def _products(rows: Floats, weights: Floats, other: Floats) -> Floats:
     """Weighted sums over the places of each column, for every pair: (i, m, s) and (j, m, s) to (i, m, j)."""
@@ -208,12 +213,11 @@ def _fit(samples: Samples, start: Blades, assumed: Assumed, steps: int) -> Expla
     low, high = (edge[:, None] for edge in blades.edges(samples.x))
     apart = np.maximum(low - samples.y, samples.y - high)
     near = samples.there & (apart < NEARLY_OUTSIDE_MM + OUTSIDE_BLURS * samples.blur_mm)
-    lower, upper = np.split(here.on_columns, 2)
     return Explained(
         blades=blades,
         covariance=covariance[:PARAMETERS, :PARAMETERS],
-        rim=np.stack([lower[0], upper[0]]),
-        bore=np.stack([lower[-1], upper[-1]]),
+        rim=here.of_blades[:, 0],
+        bore=here.of_blades[:, -1],
         misfit=_relative_misfit(here, near),
         tip=_of_theta(theta, start, assumed)[1],
     )
@@ -223,8 +227,7 @@ def _relative_misfit(solved: _Solved, where: NDArray[np.bool_]) -> float:
     """The rms of what is not explained at these places (m, s), relative to the rim."""
     # A start at the edge of a damaged photo may wander out of it, where it explains nothing.
     left = float(np.sqrt(np.mean(solved.misfit[where] ** 2))) if where.any() else np.inf
-    lower, upper = np.split(solved.on_columns, 2)
-    return left / max(float(np.median([lower[0], upper[0]])), DARK)
+    return left / max(float(np.median(solved.of_blades[:, 0])), DARK)
 
 
 def _normal(

@@ -132,8 +132,8 @@ def _outlined(
     """
     tries = [first] if is_agreed else [first, *others[:1]]
     near, *rivals = [_closer(patch, view, each.blades, (12, 12)) for each in tries]
-    if any(_apart(each, near) and _surer(patch, view, each, near) for each in rivals):
-        (near,), rivals = rivals, []
+    if rivals and _apart(rivals[0], near) and _surer(patch, view, rivals[0], near):
+        near, rivals = rivals[0], []
     near = _ends_found(patch, view, near)
     best = explain(patch, view, near.blades, _in_detail(USUAL, near.blades))
     # what lies farther outside tells the rim from it; where that pulls the blades away, the edges alone count

@@ -48,10 +48,9 @@ def rounded(value: float, expanded_uncertainty: float) -> tuple[str, str]:
     if expanded_uncertainty > 0.0:
         power = math.floor(math.log10(expanded_uncertainty))
         leading = round(expanded_uncertainty / 10.0**power, 9)  # 0.95 is stored as a little less
-        figures = 2 if leading < 3.55 or leading >= 9.5 else 1
-        decimals = max(0, figures - 1 - power)
         if leading >= 9.5:  # becomes 10, which has a figure more
-            decimals, expanded_uncertainty = max(0, -power), 10.0 ** (power + 1)
+            power, leading, expanded_uncertainty = power + 1, 1.0, 10.0 ** (power + 1)
+        decimals = max(0, (1 if leading < 3.55 else 0) - power)
     return f"{value:.{decimals}f}", f"{expanded_uncertainty:.{decimals}f}"
 
 
