@@ -195,7 +195,7 @@ def test_readme_says_what_must_not_be_missed() -> None:
 
 def _project_files() -> list[Path]:
     """What a person wrote: no pictures, nothing that tools leave behind."""
-    skipped = {"__pycache__", "build", "dist", "venv", "aperture-demo", "node_modules"}
+    skipped = {".git", "__pycache__", "build", "dist", "venv", "aperture-demo", "node_modules"}
     kinds = {".py", ".md", ".toml", ".json", ".txt", ".cfg", ".yml", ".yaml", ""}
     files = []
     for path in sorted(ROOT.rglob("*")):

@@ -1,6 +1,6 @@
 """What holds for every outline, camera, printed shape and reed, by theorems of geometry and of the trade.
 
-`test_shape.py`, `test_camera.py` and `book/test_rule_table.py` have more, beside examples.
+`test_shape.py`, `view/test_camera.py` and `book/advice/test_rule_table.py` have more, beside examples.
 """
 
 from datetime import timedelta

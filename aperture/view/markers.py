@@ -22,7 +22,7 @@ QUICK_SIZE_PX, QUICK_WINDOW_PX, CLEAR_SIDE_PX = 700, 13, 30
 
 @dataclass(frozen=True)
 class Markers:
-    """What was read: marker numbers, and corners (4, 2) px in the order of `card.marker_corners_mm`."""
+    """What was read: marker numbers, and corners (4, 2) px in the order of `geometry.marker_corners_mm`."""
 
     face_corners_px: dict[int, Floats]
     reeds: tuple[int, ...]
