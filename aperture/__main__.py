@@ -8,7 +8,7 @@ from aperture.collecting import collect_rarely
 def main() -> NoReturn:
     """The command line, imported only once Python was told not to search what is imported for garbage."""
     collect_rarely()
-    from aperture.cli import main as command
+    from aperture.cli.app import main as command
 
     command()
 

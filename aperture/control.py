@@ -5,14 +5,14 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from aperture.appearance import Assumed
-from aperture.blades import Blades, between
-from aperture.card import CARD
-from aperture.fitting import explain
-from aperture.ink import PrintedEllipse
+from aperture.card.geometry import CARD
+from aperture.card.ink import PrintedEllipse
+from aperture.opening.appearance import Assumed
+from aperture.opening.blades import Blades, between
+from aperture.opening.fitting import explain
 from aperture.photo import Photo
 from aperture.shape import quantities
-from aperture.view import View
+from aperture.view.view import View
 
 Floats = NDArray[np.float64]
 

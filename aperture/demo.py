@@ -7,18 +7,19 @@ from datetime import date, datetime
 from pathlib import Path
 
 import aperture
-from aperture.batch import Pair, photos_in
-from aperture.book.decide import decide
-from aperture.book.facts import soak_times, squeeze_change
-from aperture.book.intake import Arrival, take_in
-from aperture.book.ledger import Book
-from aperture.book.records import FAULTS, Action, History, Soaking
-from aperture.book.soak_trend import soak_trend
-from aperture.book.store import pictures_folder
+from aperture.batch.pairs import Pair
+from aperture.batch.photo_files import photos_in
+from aperture.book.advice.decide import decide
+from aperture.book.advice.facts import soak_times, squeeze_change
+from aperture.book.advice.soak_trend import soak_trend
+from aperture.book.photos.intake import Arrival, take_in
+from aperture.book.store.book_file import pictures_folder
+from aperture.book.store.ledger import Book
+from aperture.book.store.records import FAULTS, Action, History, Soaking
 from aperture.errors import PhotoError
 from aperture.identity import read_file_name
 from aperture.measure import Measurement
-from aperture.report import change_words, class_words, printable
+from aperture.present.report import change_words, class_words, printable
 from aperture.settings import Settings
 
 ABOUT = (

@@ -12,7 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TypeVar
 
-from aperture.card import FACES, Face
+from aperture.card.geometry import FACES, Face
 
 # Folders farther up say where somebody keeps photos, not what one of them shows.
 FOLDERS_READ = 2

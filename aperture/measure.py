@@ -8,8 +8,8 @@ from typing import Any, Literal
 
 import numpy as np
 
-from aperture.budget import Budget, budget
-from aperture.card import Face
+from aperture.budget.contributions import Budget, budget
+from aperture.card.geometry import Face
 from aperture.control import measure_controls
 from aperture.errors import ApertureError, OpeningError
 from aperture.flags import FLAGS, needs_review
@@ -19,7 +19,7 @@ from aperture.photo import Photo, is_address, read_photo
 from aperture.settings import Settings
 from aperture.shape import Shape, describe
 from aperture.verdict import Verdict, advice, classify
-from aperture.view import View, look
+from aperture.view.view import View, look
 
 Outcome = Literal["measured", "refused"]
 

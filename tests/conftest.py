@@ -5,7 +5,7 @@ from dataclasses import fields
 import numpy as np
 import pytest
 
-from aperture.budget import combine, from_changes
+from aperture.budget.contributions import combine, from_changes
 from aperture.flags import FLAGS
 from aperture.measure import Measurement
 from aperture.opening import Outline

@@ -25,13 +25,13 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from aperture.book.privacy import without_private
-from aperture.card import CARD
+from aperture.book.photos.privacy import without_private
+from aperture.card.geometry import CARD
 from aperture.errors import ApertureError, PhotoError
 from aperture.measure import measure
 from aperture.photo import Photo, read_photo
 from aperture.settings import Settings
-from aperture.view import look
+from aperture.view.view import look
 from tests import photo_bombs
 from tests.photo_bombs import claim_size, exif_block, jpeg_segments
 

@@ -17,15 +17,15 @@ from pathlib import Path
 
 from PIL import Image
 
-from aperture.book import privacy
-from aperture.book.checking import check
-from aperture.book.ledger import Book
-from aperture.book.privacy import without_private
-from aperture.book.records import Filing, Soaking
+from aperture.book.backup.checking import check
+from aperture.book.photos import privacy
+from aperture.book.photos.privacy import without_private
+from aperture.book.store.ledger import Book
+from aperture.book.store.records import Filing, Soaking
 from aperture.errors import ApertureError, PhotoError
-from aperture.labels import LabelError, labelled_photos
 from aperture.photo import read_photo
 from aperture.settings import Settings, load_settings
+from aperture.studies.labels import LabelError, labelled_photos
 from tests.photo_bombs import exif_block, with_exif
 
 CORPUS = Path(__file__).with_name("fuzz_corpus")
@@ -141,7 +141,7 @@ class _Keeper:
     """In place of the desk's worker: looks at the file that came, and measures nothing."""
 
     def take(self, order):  # type: ignore[no-untyped-def]
-        from aperture.desk.work import Done
+        from aperture.desk.intake.work import Done
 
         with order.photo.open("rb") as file:
             file.read(10)
@@ -151,8 +151,8 @@ class _Keeper:
 @functools.cache
 def _desk():  # type: ignore[no-untyped-def]
     """The desk's application, and the cookie and secret of a browser that is in."""
-    from aperture.desk.access import Access
     from aperture.desk.app import create_app
+    from aperture.desk.security.access import Access
     from aperture.desk.web import Desk
 
     with Book(_folder() / "reeds.sqlite3", create=True):

@@ -1,6 +1,6 @@
 """Made photos: the printed face seen through a camera that is known exactly.
 
-The camera is the pinhole of OpenCV (tests/test_camera.py), the picture is averaged over pixels, blurred,
+The camera is the pinhole of OpenCV (tests/view/test_camera.py), the picture is averaged over pixels, blurred,
 stored through the curve of IEC 61966-2-1, given noise and rounded to 8 bits. What must come back is put in
 here, so it needs no other source.
 """
@@ -11,11 +11,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from aperture import card
-from aperture.camera import FULL_FRAME_DIAGONAL_MM, Camera
-from aperture.card import CARD
-from aperture.edges import encode
+from aperture.card import geometry
+from aperture.card.geometry import CARD
 from aperture.photo import Photo
+from aperture.view.camera import FULL_FRAME_DIAGONAL_MM, Camera
+from aperture.view.edges import encode
 
 PX_PER_MM_DRAWN = 40
 
@@ -23,7 +23,7 @@ PX_PER_MM_DRAWN = 40
 @cache
 def printed(face="dry"):
     """The face as (rows, columns) float32, 0 ink and 1 paper."""
-    return card.face_image(face, PX_PER_MM_DRAWN).astype(np.float32) / 255
+    return geometry.face_image(face, PX_PER_MM_DRAWN).astype(np.float32) / 255
 
 
 def camera_before(px_per_mm=14.0, tilt_deg=3.0, about=0, focal_35mm=36.0, radial=0.0, size_px=None):

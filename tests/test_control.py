@@ -2,11 +2,11 @@
 
 import pytest
 
-from aperture.card import CARD
+from aperture.card.geometry import CARD
+from aperture.card.ink import PrintedEllipse, picture
 from aperture.control import measure_controls
-from aperture.ink import PrintedEllipse, picture
 from aperture.settings import Settings
-from aperture.view import look
+from aperture.view.view import look
 from tests.made_photos import PX_PER_MM_DRAWN, camera_before, luma_of, photo_of, printed
 
 

@@ -14,11 +14,11 @@ import pypdfium2
 import pytest
 
 import aperture
-from aperture.book.checking import check
-from aperture.book.facts import soak_times, squeeze_change
-from aperture.book.ledger import Book
-from aperture.book.records import History
-from aperture.book.rules import advise
+from aperture.book.advice.facts import soak_times, squeeze_change
+from aperture.book.advice.rules import advise
+from aperture.book.backup.checking import check
+from aperture.book.store.ledger import Book
+from aperture.book.store.records import History
 from aperture.demo import TODAY, begin_anew
 from aperture.settings import Settings
 

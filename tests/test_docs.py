@@ -7,6 +7,7 @@ Tables in README.md and DEVELOPERS.md stand between markers and are made from th
 import ast
 import dataclasses
 import re
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ import pytest
 import typer
 
 import aperture
-from aperture.cli import app
+from aperture.cli.app import app
 from aperture.flags import FLAGS
 from aperture.measure import measure
 from aperture.settings import Settings
@@ -69,16 +70,23 @@ def settings_table() -> str:
 
 
 def module_table() -> str:
-    """Every module in the order of the house, with the first line of its own description."""
-    house = (ROOT / "tests" / "test_house.py").read_text(encoding="utf-8")
-    names = re.search(r"^HOUSE = (\[.*?\])", house, re.DOTALL | re.MULTILINE)
-    assert names is not None
+    """Every room of the house with its modules, from the bottom up: the first line of each docstring."""
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    contracts = settings["tool"]["importlinter"]["contracts"]
+    layers = {room: contract["layers"] for contract in contracts for room in contract["containers"]}
     lines = ["| Module | What it does |", "|---|---|"]
-    for name in ast.literal_eval(names[1]):
-        file = f"{name.replace('.', '/')}.py"
-        source = (ROOT / "aperture" / file).read_text(encoding="utf-8")
-        first = (ast.get_docstring(ast.parse(source)) or "").splitlines()[0]
-        lines.append(f"| `{file}` | {first} |")
+
+    def add(module: str) -> None:
+        place = ROOT / module.replace(".", "/")
+        file = place / "__init__.py" if module in layers else place.with_suffix(".py")
+        first = (ast.get_docstring(ast.parse(file.read_text(encoding="utf-8"))) or "").splitlines()[0]
+        name = place.relative_to(ROOT / "aperture").as_posix()
+        lines.append(f"| **`{name}/`** | **{first}** |" if module in layers else f"| `{name}.py` | {first} |")
+        for inner in reversed(layers.get(module, [])):
+            add(f"{module}.{inner}")
+
+    for module in reversed(layers["aperture"]):
+        add(f"aperture.{module}")
     return "\n".join(lines)
 
 
@@ -187,7 +195,7 @@ def test_readme_says_what_must_not_be_missed() -> None:
 
 def _project_files() -> list[Path]:
     """What a person wrote: no pictures, nothing that tools leave behind."""
-    skipped = {"__pycache__", "build", "dist", "venv", "aperture-demo", "node_modules"}
+    skipped = {".git", "__pycache__", "build", "dist", "venv", "aperture-demo", "node_modules"}
     kinds = {".py", ".md", ".toml", ".json", ".txt", ".cfg", ".yml", ".yaml", ""}
     files = []
     for path in sorted(ROOT.rglob("*")):

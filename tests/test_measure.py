@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from aperture.batch import measure_all
-from aperture.card import CARD
+from aperture.batch.measuring import measure_all
+from aperture.card.geometry import CARD
 from aperture.flags import FLAGS
 from aperture.measure import Measurement, measure
 from aperture.settings import Settings

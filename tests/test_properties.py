@@ -1,6 +1,6 @@
 """What holds for every outline, camera, printed shape and reed, by theorems of geometry and of the trade.
 
-`test_shape.py`, `test_camera.py` and `book/test_rule_table.py` have more, beside examples.
+`test_shape.py`, `view/test_camera.py` and `book/advice/test_rule_table.py` have more, beside examples.
 """
 
 from datetime import timedelta
@@ -11,13 +11,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aperture.book.facts import facts
-from aperture.book.rules import advise, chosen
-from aperture.camera import FULL_FRAME_DIAGONAL_MM, Camera
-from aperture.ink import PrintedEllipse, Rectangle, picture
+from aperture.book.advice.facts import facts
+from aperture.book.advice.rules import advise, chosen
+from aperture.card.ink import PrintedEllipse, Rectangle, picture
 from aperture.shape import describe
-from tests.book.histories import HABIT, Story
-from tests.book.test_rules import EVENTS
+from aperture.view.camera import FULL_FRAME_DIAGONAL_MM, Camera
+from tests.book.advice.histories import HABIT, Story
+from tests.book.advice.test_rules import EVENTS
 
 # --- outlines ---------------------------------------------------------------------------------------------
 

@@ -16,7 +16,7 @@ from PIL import Image
 from skimage.draw import polygon2mask
 from skimage.measure import regionprops
 
-from aperture.card import CARD, face_of_marker, marker_corners_mm
+from aperture.card.geometry import CARD, face_of_marker, marker_corners_mm
 
 ROOT = Path(__file__).parents[1]
 PHOTOS = ROOT / "fixtures" / "photos"

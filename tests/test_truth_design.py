@@ -13,7 +13,7 @@ from PIL import Image
 from scipy.ndimage import gaussian_filter1d
 from scipy.special import beta
 
-from aperture.card import CARD, face_of_marker, marker_corners_mm
+from aperture.card.geometry import CARD, face_of_marker, marker_corners_mm
 from fixtures import truth_design
 from fixtures.render.camera import CORNER_PX, FRAME, MIDDLE, Camera
 from fixtures.render.lens import pinhole_of, through_lens

@@ -10,9 +10,9 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
-from aperture.desk import book_pages, importing, phone, picture, review, snap
-from aperture.desk.access import CAMERA_SECONDS, Session
-from aperture.desk.shield import Shield
+from aperture.desk.pages import book_pages, importing, phone, picture, review, snap
+from aperture.desk.security.access import CAMERA_SECONDS, Session
+from aperture.desk.security.shield import Shield
 from aperture.desk.web import HERE, Desk, desk_of, page, see, session_of, trouble_page
 from aperture.errors import ApertureError
 

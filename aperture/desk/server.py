@@ -12,11 +12,11 @@ import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from aperture.collecting import collect_rarely
-from aperture.desk.access import Access
 from aperture.desk.app import create_app
-from aperture.desk.shield import HEADERS
+from aperture.desk.intake.work import Worker
+from aperture.desk.security.access import Access
+from aperture.desk.security.shield import HEADERS
 from aperture.desk.web import Desk
-from aperture.desk.work import Worker
 from aperture.errors import SettingsError
 from aperture.settings import Settings
 

@@ -13,9 +13,9 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from aperture import __version__
-from aperture.book.ledger import Book
-from aperture.book.records import History
-from aperture.desk.access import Access, Session
+from aperture.book.store.ledger import Book
+from aperture.book.store.records import History
+from aperture.desk.security.access import Access, Session
 from aperture.desk.wording import page_words
 from aperture.errors import ApertureError
 from aperture.flags import FLAGS

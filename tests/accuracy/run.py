@@ -14,14 +14,16 @@ from pathlib import Path
 from typing import Any
 
 import aperture
-from aperture.batch import failed
+from aperture.batch.measuring import failed
+from aperture.batch.workers import run_in_order
 from aperture.measure import Measurement, measure
 from aperture.settings import Settings
-from aperture.workers import run_in_order
 from tests.accuracy.figures import QUANTITIES, Case, class_of
 from tests.accuracy.truth_photos import TruthPhoto
 
 ARITHMETIC = ("numpy", "scipy", "scikit-image", "opencv-python-headless", "Pillow", "pi-heif", "simplejpeg")
+# Rooms that keep results, or ask for them, and make none.
+KEEPING = {"book", "desk", "cli"}
 # Results are recorded to this many decimals of a mm, mm² or ratio: far finer than any figure that is shown.
 DECIMALS = 6
 Record = dict[str, Any]
@@ -31,9 +33,10 @@ def sources_hash() -> str:
     """A fingerprint of everything that could change a result: the package's sources and the libraries."""
     digest = hashlib.sha256()
     package = Path(aperture.__file__).parent
-    # Not of the folders in it: the reed book keeps results and makes none.
-    for path in sorted(package.glob("*.py")):
-        digest.update(path.relative_to(package).as_posix().encode() + b"\0" + path.read_bytes())
+    for path in sorted(package.rglob("*.py")):
+        place = path.relative_to(package)
+        if place.parts[0] not in KEEPING:
+            digest.update(place.as_posix().encode() + b"\0" + path.read_bytes())
     for name in ARITHMETIC:
         digest.update(f"{name} {importlib.metadata.version(name)}\n".encode())
     return digest.hexdigest()[:16]

@@ -17,13 +17,13 @@ from skimage.feature import peak_local_max
 from skimage.filters import gaussian, threshold_otsu
 from skimage.measure import find_contours, label, regionprops
 
-from aperture import card
-from aperture.edges import Patch, decode, encode, fit_steps, linear_light
+from aperture.card import geometry
 from aperture.errors import PhotoError
 from aperture.measure import measure
 from aperture.photo import read_photo
 from aperture.shape import describe
-from aperture.sharpening import Sharpening, unsharpened
+from aperture.view.edges import Patch, decode, encode, fit_steps, linear_light
+from aperture.view.sharpening import Sharpening, unsharpened
 from tests.made_photos import PX_PER_MM_DRAWN, camera_before, luma_of, printed
 
 FOLDER = Path(skimage.data.__file__).parent
@@ -187,7 +187,7 @@ def test_brightness_of_real_files_is_that_of_other_decoders():
     for path, photo in readable():
         with Image.open(path) as picture:
             if picture.mode == "RGBA":
-                continue  # what shows through is a matter of taste; tests/test_photo.py holds ours
+                continue  # what shows through is a matter of taste; tests/photo/test_photo.py holds ours
             picture.draft("L", picture.size)  # of a JPEG, its brightness channel as stored
             other = np.asarray(picture)
         if photo.format == "PNG":
@@ -216,7 +216,7 @@ def behind_the_card(photograph, px_per_mm):
     camera, size = camera_before(px_per_mm)
     face = decode(luma_of(camera, size, printed()) / 255.0)
     # How much of each pixel is not card: the notch, and everything around the card.
-    cut_away = card.notch_mask(PX_PER_MM_DRAWN).astype(np.float32)
+    cut_away = geometry.notch_mask(PX_PER_MM_DRAWN).astype(np.float32)
     open_part = decode(luma_of(camera, size, cut_away, white=1.0, black=0.0) / 255.0)
     behind = decode(cv2.resize(photograph, size, interpolation=cv2.INTER_CUBIC) / 255.0)
     return np.rint(255 * encode(face * (1 - open_part) + behind * open_part)).astype(np.uint8)

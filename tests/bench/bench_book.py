@@ -17,12 +17,12 @@ import pytest
 from starlette.testclient import TestClient
 from typer.testing import CliRunner
 
-from aperture.book.ledger import Book
-from aperture.card import CARD
-from aperture.cli import app as commands
+from aperture.book.store.ledger import Book
+from aperture.card.geometry import CARD
+from aperture.cli.app import app as commands
 from aperture.collecting import collect_rarely
-from aperture.desk.access import Access
 from aperture.desk.app import create_app
+from aperture.desk.security.access import Access
 from aperture.desk.web import Desk
 from aperture.settings import Settings
 from tests.bench.big_book import make_book

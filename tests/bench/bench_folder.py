@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from aperture.batch import photos_in
-from aperture.workers import run_in_order
+from aperture.batch.photo_files import photos_in
+from aperture.batch.workers import run_in_order
 from tests.bench.figures import Findings
 from tests.bench.folder_work import bad, is_bad, measured
 

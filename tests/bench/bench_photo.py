@@ -15,7 +15,7 @@ from skimage.filters import threshold_otsu
 from skimage.measure import label, regionprops
 from threadpoolctl import threadpool_limits
 
-from aperture import card
+from aperture.card import geometry
 from aperture.measure import measure
 from tests.bench.figures import Findings, in_turns
 
@@ -53,14 +53,14 @@ def decode_heic(photo: Path) -> object:
 def plain_recipe(photo: Path) -> float | None:
     """The height that a plain recipe gives, mm: one homography, Otsu's threshold, the darkest level piece."""
     luma = cv2.imdecode(np.frombuffer(photo.read_bytes(), np.uint8), cv2.IMREAD_GRAYSCALE)
-    corners, ids, _ = cv2.aruco.ArucoDetector(card.dictionary()).detectMarkers(luma)
+    corners, ids, _ = cv2.aruco.ArucoDetector(geometry.dictionary()).detectMarkers(luma)
     seen = {} if ids is None else dict(zip(ids.ravel().tolist(), corners, strict=True))
-    known = [i for face in card.FACES for i in card.face_marker_ids(face) if i in seen]
+    known = [i for face in geometry.FACES for i in geometry.face_marker_ids(face) if i in seen]
     if not known:
         return None
-    drawn = np.concatenate([card.marker_corners_mm(i) for i in known])
+    drawn = np.concatenate([geometry.marker_corners_mm(i) for i in known])
     homography, _ = cv2.findHomography(drawn, np.concatenate([seen[i].reshape(4, 2) for i in known]))
-    notch = card.CARD.notch
+    notch = geometry.CARD.notch
     left, top = notch.x_min_mm, notch.y_max_mm
     size = (round((notch.x_max_mm - left) * PX_PER_MM), round((top - notch.y_min_mm) * PX_PER_MM))
     to_card = np.array([[1 / PX_PER_MM, 0, left], [0, -1 / PX_PER_MM, top], [0, 0, 1]])

@@ -17,13 +17,13 @@ from typing import Any
 from PIL import Image
 
 from aperture import __version__
-from aperture.book import seals
-from aperture.book.ledger import Book
-from aperture.book.pictures import place_of
-from aperture.book.records import FAULTS
-from aperture.book.schema import TABLES
-from aperture.book.store import pictures_folder
-from aperture.card import CARD
+from aperture.book.photos.pictures import place_of
+from aperture.book.store import seals
+from aperture.book.store.book_file import pictures_folder
+from aperture.book.store.ledger import Book
+from aperture.book.store.records import FAULTS
+from aperture.book.store.schema import TABLES
+from aperture.card.geometry import CARD
 from aperture.settings import Settings, settings_text
 from tests.conftest import _measured, _refused, ellipse_points_mm
 

@@ -12,7 +12,7 @@ import atheris
 READERS = [
     "aperture.photo",
     "aperture.settings",
-    "aperture.labels",
+    "aperture.studies.labels",
     "aperture.book",
     "aperture.desk",
     "PIL",

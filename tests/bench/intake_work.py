@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from aperture.book import intake
-from aperture.book.ledger import Book
-from aperture.book.pictures import Kept
+from aperture.book.photos import intake
+from aperture.book.photos.pictures import Kept
+from aperture.book.store.ledger import Book
 from aperture.settings import Settings, change_settings
 from tests.conftest import _measured
 

@@ -5,8 +5,8 @@ from hashlib import sha256
 
 import pytest
 
-from aperture.book.ledger import Book
-from aperture.book.records import Filing, Soaking
+from aperture.book.store.ledger import Book
+from aperture.book.store.records import Filing, Soaking
 from aperture.settings import Settings
 
 

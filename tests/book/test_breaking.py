@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from aperture.book import store
-from aperture.book.checking import check
-from aperture.book.keeping import back_up
-from aperture.book.ledger import Book
+from aperture.book.backup.checking import check
+from aperture.book.backup.keeping import back_up
+from aperture.book.store import book_file
+from aperture.book.store.ledger import Book
 from aperture.errors import BookError
 from tests.breaking import Count, a_book, damage, disks, killing, oddities
 
@@ -166,6 +166,6 @@ def test_what_killed_runs_left_is_cleared_a_day_later(tmp_path):
         left.mkdir()
         (left / "half a backup").write_bytes(b"x")
     os.utime(old, (time.time() - 90000,) * 2)
-    with store.workspace(tmp_path / "x.zip") as room:
+    with book_file.workspace(tmp_path / "x.zip") as room:
         assert room.is_dir()
     assert [path.name for path in tmp_path.iterdir()] == [".x.new.part"]

@@ -18,12 +18,12 @@ from typing import Any
 
 from typer.testing import CliRunner
 
-from aperture.book import schema
-from aperture.book.ledger import Book
-from aperture.book.records import Filing, Soaking
-from aperture.book.store import pictures_folder
+from aperture.book.store import schema
+from aperture.book.store.book_file import pictures_folder
+from aperture.book.store.ledger import Book
+from aperture.book.store.records import Filing, Soaking
 from aperture.settings import Settings
-from tests.book.test_keeping import add_photo
+from tests.book.backup.test_keeping import add_photo
 from tests.conftest import _measured
 
 NOON = datetime(2026, 10, 5, 12, 0)
@@ -105,7 +105,7 @@ def check_whole(path: Path) -> None:
 
 def type_in(*words: object) -> tuple[int, str]:
     """Type an `aperture` command; its exit status and what it said. Never a fault of the program's."""
-    from aperture.cli import app
+    from aperture.cli.app import app
 
     # With the settings that come with the program, whoever types.
     result = CliRunner(env={"XDG_CONFIG_HOME": os.devnull}).invoke(app, [*map(str, words)])

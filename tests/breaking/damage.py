@@ -6,10 +6,10 @@ import shutil
 from contextlib import suppress
 from pathlib import Path
 
-from aperture.book.checking import check
-from aperture.book.keeping import back_up
-from aperture.book.ledger import Book
-from aperture.book.restoring import restore
+from aperture.book.backup.checking import check
+from aperture.book.backup.keeping import back_up
+from aperture.book.backup.restoring import restore
+from aperture.book.store.ledger import Book
 from aperture.errors import BookError
 from tests.breaking import Count, a_book, everything, rows_of, type_in
 

@@ -16,14 +16,14 @@ from unittest.mock import patch
 
 from PIL import Image
 
-from aperture.annotate import write_annotations
-from aperture.book.keeping import back_up
-from aperture.book.ledger import Book
-from aperture.book.pictures import leftovers
-from aperture.book.restoring import restore
+from aperture.book.backup.keeping import back_up
+from aperture.book.backup.restoring import restore
+from aperture.book.photos.pictures import leftovers
+from aperture.book.store.ledger import Book
 from aperture.measure import Measurement, measure
+from aperture.present.annotate import write_annotations
 from aperture.settings import Settings
-from tests.book.test_intake import picture
+from tests.book.photos.test_intake import picture
 from tests.breaking import Count, a_book, check_whole, everything, rows_of, type_in
 
 ROOT = Path(__file__).parents[2]
@@ -173,8 +173,8 @@ def _annotate(disk: Path, home: Path, free: int, photos: Path, outside: Path, ar
 
 def _upload(disk: Path, home: Path, free: int, photos: Path, outside: Path, archive: Path) -> None:
     """The desk's own pages, asked without a browser; its temporary files lie on the full disk, too."""
-    from aperture.desk.access import Access
     from aperture.desk.app import create_app
+    from aperture.desk.security.access import Access
     from aperture.desk.web import Desk
     from tests.desk.conftest import ADDRESS, Browser, InThisProcess
 

@@ -19,15 +19,16 @@ from pathlib import Path
 from typing import Any
 from urllib.request import HTTPCookieProcessor, ProxyHandler, Request, build_opener
 
-from aperture.batch import photos_in
-from aperture.book import intake, schema, store
-from aperture.book.intake import take_in
-from aperture.book.keeping import back_up
-from aperture.book.ledger import Book
-from aperture.book.pictures import all_kept, leftovers
-from aperture.book.restoring import restore
-from aperture.book.store import pictures_folder
-from tests.book.test_intake import ALONE, box, picture, pretend
+from aperture.batch.photo_files import photos_in
+from aperture.book.backup.keeping import back_up
+from aperture.book.backup.restoring import restore
+from aperture.book.photos import intake
+from aperture.book.photos.intake import take_in
+from aperture.book.photos.pictures import all_kept, leftovers
+from aperture.book.store import book_file, schema
+from aperture.book.store.book_file import pictures_folder
+from aperture.book.store.ledger import Book
+from tests.book.photos.test_intake import ALONE, box, picture, pretend
 from tests.breaking import Count, a_book, check_whole, everything, files_in, rows_of
 
 _FORKING = multiprocessing.get_context("forkserver")
@@ -289,7 +290,7 @@ def kill_upgrade(folder: Path, moments: int, seed: int) -> Count:
                 assert rows_of(place) == expected
                 assert list(place.parent.glob("reeds-version-*.sqlite3"))
                 _days_later(place.parent)
-                with store.workspace(place):
+                with book_file.workspace(place):
                     pass
                 assert list(place.parent.glob(".*.part")) == []
             shutil.rmtree(place.parent)

@@ -14,12 +14,13 @@ from unittest.mock import patch
 import numpy as np
 from PIL import Image
 
-from aperture.book import intake, ledger, store
-from aperture.book.facts import facts
-from aperture.book.intake import take_in
-from aperture.book.ledger import Book
+from aperture.book.advice.facts import facts
+from aperture.book.photos import intake
+from aperture.book.photos.intake import take_in
+from aperture.book.store import book_file, ledger
+from aperture.book.store.ledger import Book
 from aperture.settings import Settings
-from tests.book.test_intake import ALONE, picture, pretend
+from tests.book.photos.test_intake import ALONE, picture, pretend
 from tests.breaking import NOON, Count, a_book, check_whole, everything, rows_of, type_in
 
 # A clock that is wrong
@@ -243,7 +244,7 @@ def held(folder: Path, rounds: int) -> Count:
     )
     before = everything(book)
     alone = ("PRAGMA locking_mode = exclusive", "BEGIN EXCLUSIVE", "SELECT count(*) FROM lots")
-    with patch.object(store, "PATIENCE_SECONDS", 0.2):
+    with patch.object(book_file, "PATIENCE_SECONDS", 0.2):
         for _ in range(rounds):
             for statements in (("BEGIN IMMEDIATE",), alone):
                 with _held(book, *statements):

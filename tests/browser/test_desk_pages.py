@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from aperture.book.intake import take_in
-from aperture.book.ledger import Book
-from aperture.desk.outlines import smooth
+from aperture.book.photos.intake import take_in
+from aperture.book.store.ledger import Book
+from aperture.desk.pages.outlines import smooth
 from aperture.settings import Settings, change_settings
 from tests.browser.test_story import (  # noqa: F401 (fixtures)
     DRY,

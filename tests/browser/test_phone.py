@@ -17,12 +17,12 @@ from pathlib import Path
 
 import pytest
 
-from aperture.book.ledger import Book
-from aperture.book.records import Filing, Soaking
-from aperture.desk.access import Access
+from aperture.book.store.ledger import Book
+from aperture.book.store.records import Filing, Soaking
+from aperture.desk.intake.work import Done
+from aperture.desk.security.access import Access
 from aperture.desk.server import Server, listen
 from aperture.desk.web import Desk
-from aperture.desk.work import Done
 from aperture.settings import Settings
 from tests.browser.test_story import PHONE, Axe, chromium, expect, serving  # noqa: F401 (a fixture)
 

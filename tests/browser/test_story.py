@@ -29,13 +29,13 @@ import uvicorn
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect, sync_playwright
 
-from aperture.book.ledger import Book
-from aperture.book.records import Soaking
-from aperture.desk.access import Access
+from aperture.book.store.ledger import Book
+from aperture.book.store.records import Soaking
 from aperture.desk.app import create_app
+from aperture.desk.intake.work import Worker
+from aperture.desk.security.access import Access
 from aperture.desk.server import listen
 from aperture.desk.web import Desk
-from aperture.desk.work import Worker
 from aperture.settings import Settings, change_settings
 from tests.book.conftest import enter  # noqa: F401 (a fixture)
 
@@ -288,7 +288,7 @@ def test_the_outline_is_corrected_by_keyboard_alone(desk, laptop, enter):  # noq
 
 def laptop_photo(desk, photo=DRY):
     """A photo that was really measured; if nothing is said, of reed 12."""
-    from aperture.book.intake import take_in
+    from aperture.book.photos.intake import take_in
 
     with desk.open_book() as book:
         (arrival,) = take_in(book, [photo], desk.settings)

@@ -8,12 +8,12 @@ pytest.importorskip("starlette", reason="the desk's packages are not installed: 
 
 from starlette.testclient import TestClient
 
-from aperture.book.ledger import Book
-from aperture.book.records import Soaking
-from aperture.desk.access import Access
+from aperture.book.store.ledger import Book
+from aperture.book.store.records import Soaking
 from aperture.desk.app import create_app
+from aperture.desk.intake.work import take_one
+from aperture.desk.security.access import Access
 from aperture.desk.web import Desk
-from aperture.desk.work import take_one
 from aperture.settings import Settings, change_settings
 from tests.book.conftest import enter  # noqa: F401 (a fixture)
 

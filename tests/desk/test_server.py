@@ -16,7 +16,7 @@ pytest.importorskip("starlette", reason="the desk's packages are not installed: 
 import httpx2
 
 from aperture.desk import server
-from aperture.desk.shield import HEADERS, MOST_AT_ONCE
+from aperture.desk.security.shield import HEADERS, MOST_AT_ONCE
 
 ROOT = Path(__file__).parents[2]
 PHOTO = ROOT / "fixtures" / "photos" / "reed-tag.jpg"

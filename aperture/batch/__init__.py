@@ -1,0 +1,1 @@
+"""Many photos: which they are, measured on all processors, in pairs of dry and soaked."""

@@ -1,0 +1,1 @@
+"""What is known of a reed, and what to do with it."""

@@ -1,0 +1,158 @@
+"""A look through the book: whether its file and all its pictures are as they were kept."""
+
+import sqlite3
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from aperture.book.backup.archive import BACKUP, NamedPicture, begins_like_a_database, pictures_of, sha256_of
+from aperture.book.photos.pictures import leftovers
+from aperture.book.store import book_file, schema
+from aperture.book.store.ledger import Book
+from aperture.errors import BookError
+
+# Two computers that share a book may differ by this much.
+_CLOCK_SLACK = timedelta(minutes=5)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something that is not as it should be. `loss`: something that was in the book is gone or spoilt."""
+
+    what: str
+    where: str
+    advice: str
+    loss: bool
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What a look through a book found. `compared`: how many kept photos are as they were kept.
+
+    `compared` is None if the book is too damaged to say which pictures it has.
+    """
+
+    path: Path
+    compared: int | None
+    found: tuple[Finding, ...]
+
+    @property
+    def loss(self) -> bool:
+        """Whether something that was in the book is gone or spoilt."""
+        return any(finding.loss for finding in self.found)
+
+
+def check(path: Path) -> Findings:
+    """Look through a book: its file, whether every picture that it names is there and as it was kept, and
+    what lies in the picture folder that it does not name.
+
+    Raises
+    ------
+    BookError : there is no book, it is newer than the program, or cannot be opened. A damaged one is a
+        finding.
+    """
+    with book_file.in_words(path):
+        return _look_through(path, book_file.pictures_folder(path))
+
+
+def _look_through(path: Path, folder: Path) -> Findings:
+    # Files before rows: a photo that comes in meanwhile must not look like one that nobody names.
+    files = sorted(file for file in folder.rglob("*") if file.is_file())
+    unfinished = {*leftovers(folder), *_unfinished_work(path)}
+    found = [_finding("unfinished", str(left)) for left in sorted(unfinished)]
+    pictures, newest, troubles = _pictures_or_troubles(path)
+    if pictures is None:
+        return Findings(path, None, (*(_finding("damaged", trouble) for trouble in troubles), *found))
+    now = datetime.now().astimezone()
+    if newest is not None and newest > now + _CLOCK_SLACK:
+        found.append(_finding("clock", f"{newest:%Y-%m-%d %H:%M}, and it is {now:%Y-%m-%d %H:%M}"))
+    compared, named = 0, set()
+    for picture in pictures:
+        place = folder / picture.name
+        named.add(place)
+        trouble = _picture_trouble(place, picture)
+        compared += trouble is None and not picture.is_tip
+        found += [_finding(trouble, f"{place} ({picture.photo})")] if trouble else []
+    found += [_finding("not named", str(file)) for file in files if file not in named | unfinished]
+    return Findings(path, compared, tuple(sorted(found, key=lambda finding: not finding.loss)))
+
+
+# What is not as it should be: what, what to do about it, and whether something is lost.
+_FROM_A_BACKUP = (
+    "The numbers are safe. A backup is a ZIP file: open one, and copy the picture of this name out of it."
+)
+_KINDS = {
+    "damaged": (
+        "The book's file is damaged, or is no reed book.",
+        "Bring the newest backup back with `aperture restore`; this file is kept. No picture was compared.",
+        True,
+    ),
+    "missing": ("A photo is missing.", _FROM_A_BACKUP, True),
+    "changed": ("A photo is not as it was kept.", _FROM_A_BACKUP, True),
+    "unreadable": ("A photo cannot be read.", f"Check that you may read it. {_FROM_A_BACKUP}", True),
+    "tip missing": ("The picture of a tip is missing.", _FROM_A_BACKUP, True),
+    "tip changed": ("The picture of a tip is not as it was kept.", _FROM_A_BACKUP, True),
+    "not named": (
+        "The book does not name this file.",
+        "It does no harm. If an intake was stopped, run it again, and it may be named; else move it away.",
+        False,
+    ),
+    "clock": (
+        "The newest entry was made later than this computer's clock says it is.",
+        "Set the clock if it is wrong. If it was ahead before: photos taken since count as older than what"
+        " was entered then; name those around a squeeze with --before and --after, and enter decisions anew.",
+        False,
+    ),
+    "unfinished": (
+        "Half-written, by a run that was stopped.",
+        "If nothing else is working with this book now, delete it.",
+        False,
+    ),
+}
+
+
+def _finding(kind: str, where: str) -> Finding:
+    what, advice, loss = _KINDS[kind]
+    return Finding(what, where, advice, loss)
+
+
+def _pictures_or_troubles(path: Path) -> tuple[list[NamedPicture] | None, datetime | None, list[str]]:
+    """The pictures that a book names, and when it was last written to; of a damaged one what is wrong."""
+    # Opening an empty file would begin a new book.
+    if path.is_file() and not begins_like_a_database(path):
+        return None, None, [f"{path} is no database"]
+    try:
+        with Book(path) as book:
+            troubles = book.troubles()
+            return (None, None, troubles) if troubles else (pictures_of(book), _newest(book), [])
+    except BookError as error:
+        if error.code != "book-damaged":
+            raise
+        return None, None, [error.detail]
+    except (sqlite3.Error, ValueError) as error:  # tables or texts that are none
+        return None, None, [f"{path}: {error}"]
+
+
+def _newest(book: Book) -> datetime | None:
+    """When the newest entry was made."""
+    made = (row["recorded_at"] for table in schema.TABLES for row in book.table(table))
+    return max(map(datetime.fromisoformat, made), default=None)
+
+
+def _unfinished_work(path: Path) -> list[Path]:
+    """What backups and restores that were killed have left beside the book."""
+    begins = tuple(
+        book_file.hidden_beside(beside)
+        for beside in (path, book_file.pictures_folder(path), path.with_name(BACKUP))
+    )
+    return [file for file in path.parent.glob(".*.part") if file.name.startswith(begins)]
+
+
+def _picture_trouble(place: Path, picture: NamedPicture) -> str | None:
+    kind = "tip " if picture.is_tip else ""
+    try:
+        return None if picture.is_whole(sha256_of(place)) else f"{kind}changed"
+    except FileNotFoundError:
+        return f"{kind}missing"
+    except OSError:
+        return "unreadable"

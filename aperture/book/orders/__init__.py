@@ -1,0 +1,1 @@
+"""How lots turned out, and how many reeds to order next."""

@@ -1,0 +1,1 @@
+"""Photos on their way into the book, without what is private."""

@@ -1,0 +1,48 @@
+"""What the terminal, the pages and the exports say of the book in the same words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from aperture.book.store.records import Reading, Soaking, Water
+from aperture.present.report import NO_VALUE, with_uncertainty
+
+if TYPE_CHECKING:
+    from aperture.book.orders.shares import Cost, Share
+
+WATER: dict[Water, str] = {"cold": "cold water", "room": "room-temperature water", "warm": "warm water"}
+
+
+def recorded(record: Mapping[str, Any], name: str, unit: str = "") -> str:
+    """One of the four quantities of a reading that have an uncertainty; a dash where there is none."""
+    return with_uncertainty(record[name], record["u"][name], unit) if record["u"] else NO_VALUE
+
+
+def seen_words(reading: Reading) -> str:
+    """The class of a measured photo, for example "elliptical, rather wide"."""
+    return "elliptical, rather wide" if reading.seen == "wide" else reading.seen or NO_VALUE
+
+
+def soaking_words(soaking: Soaking) -> str:
+    """For example "30 s in room-temperature water, new"."""
+    seconds = f"{soaking.seconds:g} s" if soaking.seconds is not None else ""
+    water = WATER[soaking.water] if soaking.water is not None else "water"
+    where = "in the mouth" if soaking.wetted == "mouth" else f"in {water}"
+    known = soaking.wetted is not None or soaking.water is not None
+    return ", ".join(filter(None, [f"{seconds} {where if known else ''}".strip(), soaking.age or ""]))
+
+
+def share_words(found: Share) -> str:
+    """For example "75 % (30 to 95)"."""
+    if found.estimate is None:
+        return NO_VALUE
+    return f"{100 * found.estimate:.0f} % ({100 * found.low:.0f} to {100 * found.high:.0f})"
+
+
+def cost_words(cost: Cost | None) -> str:
+    """For example "28.00 (22.00 to 69.85)"; a dash where there is no price, or nothing usable yet."""
+    if cost is None or cost.estimate is None:
+        return NO_VALUE
+    high = f" to {cost.high:.2f}" if cost.high is not None else " or more"
+    return f"{cost.estimate:.2f} ({cost.low:.2f}{high})"

@@ -1,0 +1,1 @@
+"""The book's file: its tables, what they keep, and adding to them."""

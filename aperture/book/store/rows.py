@@ -1,0 +1,167 @@
+"""Rows of the reed book's tables as the plain values of `records`."""
+
+import sqlite3
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date, datetime
+from functools import wraps
+from typing import Any, TypeVar
+
+from aperture.book.store.records import (
+    FAULTS,
+    Check,
+    Decision,
+    Filing,
+    Kept,
+    KeptList,
+    Lot,
+    NotFetched,
+    Photo,
+    Reading,
+    Reed,
+    Soaking,
+    Squeeze,
+)
+from aperture.errors import BookError
+
+Row = Mapping[str, Any] | sqlite3.Row
+# Of photos there are thousands: their columns are taken by place, which takes half as long as by name.
+PHOTO = "photos.id, sha256, name, taken, received_at, kept, kept_sha256"
+FILING = "reed_id, state, soak_seconds, water, wetted, age, reason, by"
+READING = """id, photo_id, origin, version, coverage_factor, printed_scale_relative, record, outcome, shape,
+    review"""
+# What comes after the outline in the file is as slow to get as the outline itself.
+DRAWN = "tip, tip_window, by, outline_mm"
+Value = TypeVar("Value")
+
+# Whoever draws a tip looks at its window, and is told.
+_NOT_DRAWN = "", NotFetched(), None, NotFetched()
+
+
+def _readable(make: Callable[[Any], Value]) -> Callable[[Any], Value]:
+    """A row that lacks a column, or whose texts are no times or no JSON, was spoilt."""
+
+    @wraps(make)
+    def made(row: Any) -> Value:
+        try:
+            return make(row)
+        except (LookupError, TypeError, ValueError) as error:
+            raise BookError("book-damaged", f"a {make.__name__} cannot be read: {error}") from error
+
+    return made
+
+
+@_readable
+def lot(row: Row) -> Lot:
+    """A row of `current_lots`."""
+    return Lot(
+        id=row["id"],
+        code=row["code"],
+        source=row["source"],
+        ordered_on=_date(row["ordered_on"]),
+        return_by=_date(row["return_by"]),
+        price_per_reed=row["price_per_reed"],
+        strength=row["strength"],
+    )
+
+
+@_readable
+def reed(row: Row) -> Reed:
+    """A row of `current_reeds`."""
+    return Reed(row["id"], row["number"], row["lot"], row["slot"], row["player"])
+
+
+@_readable
+def photo(row: sqlite3.Row) -> Photo:
+    """A row with `PHOTO`."""
+    return _photo(row)
+
+
+def _photo(row: Sequence[Any] | sqlite3.Row) -> Photo:
+    id, sha256, name, taken, received_at, kept, kept_sha256 = row
+    return Photo(id, sha256, name, _time(taken), datetime.fromisoformat(received_at), kept, kept_sha256)
+
+
+@_readable
+def filed(row: sqlite3.Row) -> tuple[Photo, Filing]:
+    """A row with `PHOTO`, then `FILING`."""
+    reed_id, state, seconds, water, wetted, age, reason, by = row[7:]
+    return _photo(row[:7]), Filing(reed_id, state, Soaking(seconds, water, wetted, age), reason, by)
+
+
+@_readable
+def reading(row: sqlite3.Row) -> Reading:
+    """A row with `READING`, then `DRAWN` if that was fetched."""
+    id, photo_id, origin, version, factor, scale, record, outcome, shape, review = row[:10]
+    tip, window, by, outline = row[10:] if len(row) > 10 else _NOT_DRAWN
+    return Reading(
+        id=id,
+        photo_id=photo_id,
+        origin=origin,
+        version=version,
+        coverage_factor=factor,
+        printed_scale_relative=scale,
+        record=Kept(record, outcome=outcome, shape=shape, review=bool(review)),
+        outline_mm=_list(outline),
+        tip=tip,
+        tip_window=_list(window),
+        by=by,
+    )
+
+
+@_readable
+def check(row: Row) -> Check:
+    """A row of `checks`."""
+    return Check(
+        id=row["id"],
+        done_at=datetime.fromisoformat(row["done_at"]),
+        **{name: _truth(row[name]) for name in FAULTS},
+        response=row["response"],
+        pitch_cents=row["pitch_cents"],
+        note=row["note"],
+        by=row["by"],
+    )
+
+
+@_readable
+def squeeze(row: Row) -> Squeeze:
+    """A row of `squeezes`."""
+    return Squeeze(
+        id=row["id"],
+        done_at=datetime.fromisoformat(row["done_at"]),
+        before_photo_id=row["before_photo_id"],
+        after_photo_id=row["after_photo_id"],
+        by=row["by"],
+    )
+
+
+@_readable
+def decision(row: Row) -> Decision:
+    """A row of `decisions`."""
+    return Decision(
+        id=row["id"],
+        decided_at=datetime.fromisoformat(row["decided_at"]),
+        action=row["action"],
+        reason=row["reason"],
+        by=row["by"],
+        advised=row["advised"],
+        rule=row["rule"],
+        override_reason=row["override_reason"],
+    )
+
+
+def _list(text: str | NotFetched | None) -> KeptList | None:
+    if isinstance(text, NotFetched):
+        return text
+    return KeptList(text) if text else None
+
+
+def _date(text: str | None) -> date | None:
+    return date.fromisoformat(text) if text else None
+
+
+def _time(text: str | None) -> datetime | None:
+    return datetime.fromisoformat(text) if text else None
+
+
+def _truth(value: int | None) -> bool | None:
+    return None if value is None else bool(value)

@@ -1,0 +1,1 @@
+"""How uncertain a measured opening is, and what would make it less so."""

@@ -1,0 +1,1 @@
+"""The scale card and the sheet that it is printed on."""

@@ -1,0 +1,1 @@
+"""The command line: its commands read options, call the library and print."""

@@ -1,0 +1,329 @@
+"""The reed book's commands: they read options, call the book, print."""
+
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from aperture.cli.enter import enter_app
+from aperture.cli.options import (
+    SOME_REFUSED,
+    STOPPED,
+    AgeOption,
+    BookFile,
+    Reed,
+    ReedNumber,
+    Ruler,
+    Seconds,
+    SettingsFile,
+    State,
+    TipOffset,
+    WaterOption,
+    WettedOption,
+    Workers,
+    chosen_settings,
+    give_up,
+    in_words,
+    open_book,
+    with_progress,
+)
+
+# Everything else is imported inside the commands, so that --help does not wait for image libraries.
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from aperture.book.advice.rules import Advised
+    from aperture.book.photos.intake import Arrival
+    from aperture.book.store.ledger import Book
+    from aperture.book.store.records import History
+    from aperture.settings import Settings
+
+PANEL = "The reed book"
+
+book_app = typer.Typer()
+book_app.add_typer(enter_app, name="enter", rich_help_panel=PANEL)
+
+
+@book_app.command("intake", rich_help_panel=PANEL)
+@in_words
+def intake_command(
+    paths: Annotated[
+        list[Path], typer.Argument(metavar="FOLDER…", help="Folders of photos, and single photos.")
+    ],
+    lot: Annotated[
+        str | None, typer.Option("--lot", metavar="CODE", help="The lot to which reeds belong that are new.")
+    ] = None,
+    seconds: Seconds = None,
+    water: WaterOption = None,
+    wetted: WettedOption = None,
+    age: AgeOption = None,
+    again: Annotated[
+        bool,
+        typer.Option("--again", help="Measure known photos again, too, if program or settings changed."),
+    ] = False,
+    reed: Reed = None,
+    state: State = None,
+    book: BookFile = None,
+    ruler: Ruler = None,
+    tip_offset: TipOffset = None,
+    settings: SettingsFile = None,
+    workers: Workers = None,
+) -> None:
+    """Take photos into the book: measure what is new and file it under its reed and state.
+
+    Exit status: 0 all is filed, 3 some photos were refused or could not be assigned, 2 wrong usage.
+    """
+    from aperture.batch.photo_files import photos_in
+    from aperture.book.photos.intake import take_in
+    from aperture.book.present.book_screen import show_arrivals
+    from aperture.book.store.records import Soaking
+    from aperture.present.screen import make_console
+
+    chosen = chosen_settings(settings, ruler, tip_offset, workers)
+    photos = photos_in(paths)
+    if not photos:
+        raise typer.BadParameter("there is no photo in " + ", ".join(map(str, paths)), param_hint="FOLDER…")
+    with open_book(book, create=True) as opened:
+        steps = take_in(opened, photos, chosen, Soaking(seconds, water, wetted, age), lot, again, reed, state)
+        arrivals: list[Arrival] = []
+        stopped = False
+        try:
+            for arrival in with_progress("Taking in", steps, len(photos)):
+                arrivals.append(arrival)
+        except KeyboardInterrupt:
+            stopped = True
+        show_arrivals(make_console(), arrivals)
+    if stopped:
+        give_up(STOPPED, f"Stopped: {len(arrivals)} of {len(photos)} photos. Run it again for the rest.")
+    if any(arrival.needs_attention for arrival in arrivals):
+        raise typer.Exit(SOME_REFUSED)
+
+
+@book_app.command("reeds", rich_help_panel=PANEL)
+@in_words
+def reeds_command(
+    everything: Annotated[
+        bool, typer.Option("--all", help="Also reeds that were sent back or thrown away.")
+    ] = False,
+    lot: Annotated[str | None, typer.Option("--lot", metavar="CODE", help="Only reeds of this lot.")] = None,
+    settings: SettingsFile = None,
+    book: BookFile = None,
+) -> None:
+    """List the reeds: the opening dry and soaked, what was decided, what to do next."""
+    from aperture.book.present.book_screen import show_reeds
+    from aperture.present.screen import make_console
+
+    with open_book(book) as opened:
+        code = opened.lot(lot).code if lot is not None else None
+        told = _told(opened.histories(here=not everything, lot=code, outlines=False), settings)
+    show_reeds(make_console(), told)
+
+
+@book_app.command("reed", rich_help_panel=PANEL)
+@in_words
+def reed_command(reed: ReedNumber, settings: SettingsFile = None, book: BookFile = None) -> None:
+    """Tell all about one reed: photos, changes, checks, decisions, and what to do with it, and why."""
+    from aperture.book.advice.rules import advise
+    from aperture.book.present.book_screen import show_reed
+    from aperture.present.screen import make_console
+    from aperture.settings import load_settings
+
+    with open_book(book) as opened:
+        history = opened.history(opened.reed(reed))
+    advised = advise(history, load_settings(settings).soaking, date.today())
+    show_reed(make_console(), history, advised, opened.pictures)
+
+
+@book_app.command("lots", rich_help_panel=PANEL)
+@in_words
+def lots_command(book: BookFile = None) -> None:
+    """List the lots: the share of usable reeds, what a usable one cost, and which defects there were."""
+    from aperture.book.orders.lot_record import lot_records
+    from aperture.book.present.book_screen import show_lots
+    from aperture.present.screen import make_console
+
+    with open_book(book) as opened:
+        records = lot_records(opened.lots(), opened.fates())
+    show_lots(make_console(), records)
+
+
+@book_app.command("order", rich_help_panel=PANEL)
+@in_words
+def order_command(
+    need: Annotated[int, typer.Option("--need", metavar="N", min=1, help="How many usable reeds you need.")],
+    sure: Annotated[
+        float, typer.Option("--sure", metavar="PERCENT", help="How sure you want to be, for example 90.")
+    ] = 90.0,
+    source: Annotated[
+        str | None,
+        typer.Option("--source", metavar="CODE", help="From which source, if the book has several."),
+    ] = None,
+    book: BookFile = None,
+) -> None:
+    """Say how many reeds to order so that enough of them are usable, from the record of the source."""
+    from aperture.book.orders.lot_record import lot_records, of_source
+    from aperture.book.orders.order_plan import plan_order
+    from aperture.book.present.book_screen import show_order
+    from aperture.present.screen import make_console
+
+    if not 0.0 < sure < 100.0:
+        raise typer.BadParameter("say how sure in per cent, above 0 and below 100", param_hint="--sure")
+    with open_book(book) as opened:
+        records = lot_records(opened.lots(), opened.fates())
+    sources = sorted({record.lot.source for record in records})
+    if source is None and len(sources) > 1:
+        raise typer.BadParameter(f"say from which source: {', '.join(sources)}", param_hint="--source")
+    chosen = of_source(records, source) if source is not None else records
+    plan = plan_order(need, sure / 100.0, [(record.usable, record.judged) for record in chosen])
+    show_order(make_console(), plan, source or next(iter(sources), None))
+
+
+@book_app.command("due", rich_help_panel=PANEL)
+@in_words
+def due_command(settings: SettingsFile = None, book: BookFile = None) -> None:
+    """Say what is to be done today: soak, photograph, squeeze, check, decide, send back, replace."""
+    from aperture.book.advice.due import due
+    from aperture.book.present.book_screen import show_due
+    from aperture.present.screen import make_console
+
+    with open_book(book) as opened:
+        told = _told(opened.histories(here=True, outlines=False), settings)
+        show_due(make_console(), due(told), opened.unfiled())
+
+
+@book_app.command("export", rich_help_panel=PANEL)
+@in_words
+def export_command(
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="The folder to write to.")] = Path(
+        "reed-book-export"
+    ),
+    kind: Annotated[
+        Literal["all", "csv", "xlsx", "json"], typer.Option("--kind", help="Only this kind of file.")
+    ] = "all",
+    book: BookFile = None,
+) -> None:
+    """Write every table of the book as CSV, as an XLSX workbook and as JSON."""
+    from aperture.book.present.exports import export
+
+    with open_book(book) as opened:
+        for path in export(opened, out, {"csv", "xlsx", "json"} if kind == "all" else {kind}):
+            typer.echo(f"Wrote {path}")
+
+
+@book_app.command("return-sheet", rich_help_panel=PANEL)
+@in_words
+def return_sheet_command(
+    lot: Annotated[str, typer.Argument(metavar="LOT", help="The lot's code.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="The PDF; else return-sheet-LOT.pdf.")
+    ] = None,
+    paper: Annotated[Literal["a4", "letter"], typer.Option(help="The paper to print on.")] = "a4",
+    book: BookFile = None,
+) -> None:
+    """Write a PDF for the seller: each reed that goes back, its pictures, numbers and the reason."""
+    from aperture.book.orders.lot_record import reasons_for_seller
+    from aperture.book.present.return_sheet import return_sheet
+    from aperture.files import write_whole
+
+    with open_book(book) as opened:
+        this = opened.lot(lot)
+        histories = opened.histories(lot=this.code)
+        pdf = return_sheet(opened, this, histories, reasons_for_seller(histories), date.today(), paper)
+    path = out or Path(f"return-sheet-{this.code}.pdf")
+    write_whole(path, pdf)
+    typer.echo(f"Wrote {path}. Read it before you send it.")
+
+
+@book_app.command("backup", rich_help_panel=PANEL)
+@in_words
+def backup_command(
+    out: Annotated[
+        Path, typer.Option("--out", metavar="PATH", help="A folder, or the ZIP file to write.")
+    ] = Path(),
+    book: BookFile = None,
+) -> None:
+    """Write the book and its pictures into one file, to keep elsewhere."""
+    from aperture.book.backup.keeping import back_up
+
+    with open_book(book) as opened:
+        made = back_up(opened, out)
+    typer.echo(f"Wrote {made.path}: {made.photos} photos, {made.bytes / 1e6:.1f} MB. Keep it elsewhere.")
+    for name in made.lacking:
+        typer.echo(f"This picture is missing or spoilt: {name}")
+    if made.lacking:
+        raise typer.Exit(SOME_REFUSED)
+
+
+@book_app.command("restore", rich_help_panel=PANEL)
+@in_words
+def restore_command(
+    archive: Annotated[Path, typer.Argument(metavar="FILE", help="A file that `aperture backup` wrote.")],
+    book: BookFile = None,
+) -> None:
+    """Bring the book in a backup back; the present one is put aside, not overwritten."""
+    from aperture.book.backup.restoring import restore
+    from aperture.book.store.book_file import book_path
+
+    done = restore(archive, book_path(book))
+    typer.echo(f"Restored {done.path} with {done.photos} photos.")
+    if done.moved_aside is not None:
+        typer.echo(f"The book that was there is now {done.moved_aside}.")
+    for name in done.lacking:
+        typer.echo(f"The backup does not have this picture: {name}")
+
+
+@book_app.command("verify", rich_help_panel=PANEL)
+@in_words
+def verify_command(book: BookFile = None) -> None:
+    """Check the book's file and its pictures.
+
+    Exit status: 0 nothing is lost, 3 something is damaged or missing, 2 wrong usage.
+    """
+    from aperture.book.backup.checking import check
+    from aperture.book.present.book_screen import show_findings
+    from aperture.book.store.book_file import book_path
+    from aperture.present.screen import make_console
+
+    findings = check(book_path(book))
+    show_findings(make_console(), findings)
+    if findings.loss:
+        raise typer.Exit(SOME_REFUSED)
+
+
+def show_term(console: "Console", book: "Book", settings: "Settings", today: date, out: Path) -> None:
+    """Print and write what a book tells at the end of a term: reeds, lots, an order, what is due, sheets."""
+    from aperture.book.advice.due import due
+    from aperture.book.advice.rules import advise_all
+    from aperture.book.orders.lot_record import lot_records, of_source, reasons_for_seller
+    from aperture.book.orders.order_plan import plan_order
+    from aperture.book.present import book_screen
+    from aperture.book.present.return_sheet import return_sheet
+    from aperture.files import write_whole
+
+    histories = book.histories()
+    told = advise_all(histories, settings.soaking, today)
+    records = lot_records(book.lots(), histories)
+    console.print(f"\nThe reed book on {today}", style="bold")
+    book_screen.show_reeds(console, told)
+    console.print("\nReed by reed", style="bold")
+    book_screen.show_due(console, due(told), book.unfiled())
+    console.print("\nThe lots", style="bold")
+    book_screen.show_lots(console, records)
+    console.print()
+    for source in sorted({record.lot.source for record in records}):
+        mine = [(record.usable, record.judged) for record in of_source(records, source)]
+        book_screen.show_order(console, plan_order(12, 0.9, mine), source)
+    console.print()
+    for lot in book.lots():
+        path = out / f"return-sheet-{lot.code}.pdf"
+        write_whole(path, return_sheet(book, lot, histories, reasons_for_seller(histories), today))
+        console.print(f"Wrote {path}", markup=False)
+
+
+def _told(histories: "list[History]", settings: Path | None) -> "list[tuple[History, Advised]]":
+    """Reeds with the advice of today."""
+    from aperture.book.advice.rules import advise_all
+    from aperture.settings import load_settings
+
+    return advise_all(histories, load_settings(settings).soaking, date.today())

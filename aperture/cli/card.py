@@ -1,0 +1,39 @@
+"""The command that writes the scale card to print."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from aperture.cli.options import in_words
+from aperture.errors import SettingsError
+
+
+@in_words
+def card_command(
+    paper: Annotated[Literal["a4", "letter"], typer.Option(help="The paper to print on.")] = "a4",
+    out: Annotated[Path, typer.Option(metavar="PATH", help="A folder, or the PDF file to write.")] = Path(),
+    png: Annotated[bool, typer.Option("--png", help="Also write a picture of it, for looking at.")] = False,
+    first_reed: Annotated[int, typer.Option(metavar="N", min=1, help="The number on the first tag.")] = 1,
+) -> None:
+    """Write the scale card and reed tags to print, as a PDF at true size."""
+    from aperture.card.artwork import sheet_pdf, write_png
+    from aperture.card.instructions import CARE, CHECK
+    from aperture.files import write_whole
+
+    is_file = out.suffix.lower() == ".pdf" and not out.is_dir()
+    path = out if is_file else out / f"scale-card-{paper}.pdf"
+    try:
+        pdf = sheet_pdf(paper, first_reed)
+    except SettingsError as error:
+        raise typer.BadParameter(error.detail) from error
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_whole(path, pdf)
+    typer.echo(f"Wrote {path}")
+    if png:
+        picture = path.with_suffix(".png")
+        write_png(picture, paper, first_reed=first_reed)
+        typer.echo(f"Wrote {picture} (for looking at, not for printing)")
+    typer.echo("Print it at 100 % (“actual size”), never “fit to page”. Then check the print:")
+    for words in (*CHECK, *CARE):
+        typer.echo(f"- {words}")

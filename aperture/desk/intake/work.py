@@ -1,0 +1,194 @@
+"""Taking a photo into the book in a process of its own, so that no photo can stop the desk."""
+
+import os
+import signal
+import threading
+from collections.abc import Iterator
+from concurrent.futures import CancelledError, Future, ProcessPoolExecutor, TimeoutError
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from importlib import import_module
+from io import BytesIO
+from multiprocessing import get_context, parent_process
+from pathlib import Path, PurePosixPath
+
+from aperture.card.geometry import Face
+from aperture.settings import Settings
+
+# What a photo needs on its way into the book is imported in many places, only when it is used. A test looks
+# whether the first photo imports anything that is not here.
+_NEEDED = (
+    "aperture.book.photos.intake",
+    "filelock",
+    "pi_heif",
+    "scipy.fft",
+    "scipy.integrate",
+    "scipy.ndimage",
+    "scipy.optimize",
+    "scipy.spatial.distance",
+    "scipy.special",
+    "skimage.measure.fit",
+    "sqlite_utils",
+    "threadpoolctl",
+)
+# A photo takes two seconds on a slow laptop; one that takes this long would take for ever.
+PATIENCE_SECONDS = 60.0
+
+
+@dataclass(frozen=True)
+class Order:
+    """A photo to take in: where it lies, what it was called, and what was said of it.
+
+    `name` is its file's name, and before that the folders around it, if they are known, with "/" between.
+    """
+
+    book_path: Path
+    photo: Path
+    name: str
+    settings: Settings
+    reed: int | None = None
+    state: Face | None = None
+    lot: str | None = None
+    seconds: float | None = None
+
+
+@dataclass(frozen=True)
+class Done:
+    """What became of a photo: `what` as in `intake.Arrival`, or "failed"; its hash, if the book has it."""
+
+    what: str
+    sha256: str | None
+    why: str | None
+
+
+_CLOSED = Done("failed", None, "The desk was closed. Open it again on the laptop.")
+
+
+class Worker:
+    """One process that is warm and waits for photos. Use it in a `with` block, or call `close`."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._closed = False
+        self._pool = self._new_pool()
+
+    def take(self, order: Order) -> Done:
+        """Take a photo in, waiting for those that came before it."""
+        with self._lock:
+            if self._closed:
+                return _CLOSED
+            try:
+                task: Future[Done] = self._pool.submit(take_one, order)
+                return task.result(PATIENCE_SECONDS)
+            except TimeoutError:
+                self._begin_anew()
+                return Done("failed", None, "It took too long. Take the photo again.")
+            except (RuntimeError, CancelledError) as error:
+                if self._closed:
+                    return _CLOSED
+                if not isinstance(error, BrokenProcessPool):
+                    raise
+                self._begin_anew()
+                return Done("failed", None, "The program failed on this photo. Take it again.")
+
+    def close(self) -> None:
+        """End the process, and with it the photo that it may be at."""
+        self._closed = True
+        self._end()
+
+    def _end(self) -> None:
+        for process in list((self._pool._processes or {}).values()):
+            with suppress(OSError):
+                process.kill()
+        self._pool.shutdown(wait=False, cancel_futures=True)
+
+    def __enter__(self) -> "Worker":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _begin_anew(self) -> None:
+        self._end()
+        self._pool = self._new_pool()
+
+    @staticmethod
+    def _new_pool() -> ProcessPoolExecutor:
+        pool = ProcessPoolExecutor(1, mp_context=get_context("spawn"))
+        with _deaf_to_ctrl_c():
+            pool.submit(_warm_up)
+        return pool
+
+
+@contextmanager
+def _deaf_to_ctrl_c() -> Iterator[None]:
+    """A process that is started meanwhile never hears Ctrl-C, which a terminal sends to all.
+
+    It inherits what its thread does not hear. On Windows, which has no such thing, it hears it until it is
+    warm.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def take_one(order: Order) -> Done:
+    """Take one photo into the book."""
+    from aperture.book.photos.intake import take_in
+    from aperture.book.store.ledger import Book
+    from aperture.book.store.records import Soaking
+    from aperture.errors import BookError
+
+    try:
+        with Book(order.book_path, create=True) as book:
+            (arrival,) = take_in(
+                book,
+                [order.photo],
+                order.settings,
+                Soaking(seconds=order.seconds),
+                order.lot,
+                reed=order.reed,
+                state=order.state,
+                names={order.photo: PurePosixPath(order.name)},
+            )
+            why = arrival.why
+            if arrival.what == "not taken in" and arrival.measurement is not None:
+                why = f"{why} {arrival.measurement.advice}"
+            return Done(arrival.what, arrival.sha256, why)
+    except BookError as error:
+        from aperture.flags import FLAGS
+
+        flag = FLAGS[error.code]
+        return Done("failed", None, f"{flag.sentence} {error.detail}. {flag.advice}")
+
+
+def _warm_up() -> None:
+    """See to it that the process ends with the desk, and load all that the first photo would wait for."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_the_desk, daemon=True).start()
+    for module in _NEEDED:
+        import_module(module)
+
+    import cv2
+    import numpy as np
+    import simplejpeg
+    from PIL import Image
+
+    cv2.setNumThreads(1)
+    small = simplejpeg.encode_jpeg(np.zeros((16, 16, 3), np.uint8))
+    simplejpeg.decode_jpeg(small)
+    Image.open(BytesIO(small), formats=["JPEG"]).load()
+
+
+def _end_with_the_desk() -> None:
+    """However the desk ends, even if its window is closed or it is killed, nothing of it stays behind."""
+    desk = parent_process()
+    if desk is not None:
+        desk.join()
+        os._exit(1)

@@ -1,0 +1,114 @@
+"""The page that takes a folder of photos into the book, as `aperture intake` does."""
+
+import json
+from dataclasses import replace
+from pathlib import PurePosixPath
+from typing import Any
+from urllib.parse import unquote
+
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from aperture.batch.photo_files import is_called_like_a_photo, natural_order
+from aperture.desk.intake.uploads import Received, clean_name, received, stored, take
+from aperture.desk.pages.fields import decimal, text
+from aperture.desk.web import check_csrf, desk_of, desk_only, page, safe_form
+from aperture.desk.wording import page_words
+from aperture.identity import FOLDERS_READ
+
+MOST_FILES = 200
+MOST_NAMES = 20_000
+
+
+@desk_only
+async def import_page(request: Request) -> Response:
+    """Where a folder of photos is dropped."""
+    return page(request, "import.html", **_facts(request), done=None)
+
+
+@desk_only
+async def import_names(request: Request) -> Response:
+    """Which of the files that were dropped are taken, and in what order: their places in the list sent."""
+    check_csrf(request, request.headers.get("x-csrf", ""))
+    try:
+        names = json.loads(await request.body())
+    except (ValueError, RecursionError):
+        names = None
+    if not isinstance(names, list) or len(names) > MOST_NAMES or not all(isinstance(n, str) for n in names):
+        raise HTTPException(400, f"That is no list of at most {MOST_NAMES} files.")
+    return JSONResponse(those_taken(names))
+
+
+def those_taken(names: list[str]) -> list[int]:
+    """Of files that were dropped, the places of those that `photos_in` takes, in its order.
+
+    Parameters
+    ----------
+    names : of files, taken whatever they are called, in the order given; and of files in folders, with "/"
+        between.
+    """
+    paths = [PurePosixPath(name) for name in names]
+    wanted = [
+        place
+        for place, path in enumerate(paths)
+        if len(path.parts) == 1
+        or (is_called_like_a_photo(path.name) and not any(p.startswith(".") for p in path.parts[1:]))
+    ]
+
+    def in_order(place: int) -> list[tuple[list[tuple[str, int]], str]]:
+        parts = paths[place].parts
+        return [natural_order(part) for part in parts] if len(parts) > 1 else []
+
+    return sorted(wanted, key=in_order)
+
+
+@desk_only
+async def import_photo(request: Request) -> Response:
+    """One photo of a folder, sent by our script."""
+    lot, folders = (unquote(request.headers.get(name, "")) or None for name in ("x-lot", "x-folders"))
+    said = request.headers.get("x-seconds", "")
+    seconds = float(said) if said.isdecimal() and len(said) <= 5 else None
+    async with received(request) as photo:
+        done = await take(request, _in_folders(photo, folders), lot=lot, seconds=seconds)
+    return JSONResponse(
+        {"name": photo.name, "what": done.what, "why": page_words(done.why), "sha256": done.sha256}
+    )
+
+
+@desk_only
+async def import_photos(request: Request) -> Response:
+    """The same without a script: several photos in one form."""
+    form = await safe_form(request, files=MOST_FILES)
+    lot, seconds = text(form, "lot"), decimal(form, "seconds")
+    done = []
+    for upload in form.getlist("photos"):
+        if isinstance(upload, UploadFile) and upload.filename:  # a field that was left empty has no name
+            folders = (upload.filename or "").rpartition("/")[0]
+            async with stored(upload) as photo:
+                named = _in_folders(photo, folders)
+                done.append((photo.name, await take(request, named, lot=lot, seconds=seconds)))
+    return page(request, "import.html", **_facts(request), done=done)
+
+
+routes = [
+    Route("/import", import_page),
+    Route("/import", import_photos, methods=["POST"]),
+    Route("/import/names", import_names, methods=["POST"]),
+    Route("/import/photo", import_photo, methods=["POST"]),
+]
+
+
+def _in_folders(photo: Received, folders: str | None) -> Received:
+    """The photo with the names of the folders that it came from before its own, as far as they are read."""
+    kept = [clean_name(folder) for folder in (folders or "").split("/") if folder.strip()][-FOLDERS_READ:]
+    return replace(photo, name="/".join([*kept, photo.name]))
+
+
+def _facts(request: Request) -> dict[str, Any]:
+    desk = desk_of(request)
+    with desk.open_book() as book:
+        codes = [lot.code for lot in book.lots()]
+    return {"lots": codes, "seconds": desk.settings.soaking.new_seconds}

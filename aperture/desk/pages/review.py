@@ -1,0 +1,360 @@
+"""The review: photos that need eyes, one at a time, and what a person says of each."""
+
+from collections.abc import Sequence
+from typing import Any, cast
+
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from aperture.book.photos.intake import soaked_as
+from aperture.book.present.words import WATER, recorded, seen_words
+from aperture.book.store.ledger import Book
+from aperture.book.store.records import (
+    AGES,
+    WETTED,
+    Age,
+    Entry,
+    Filing,
+    History,
+    Reading,
+    Soaking,
+    Water,
+    Wetted,
+    short_code,
+)
+from aperture.card.geometry import CARD, FACES
+from aperture.desk.pages.fields import decimal, reed_number, text
+from aperture.desk.pages.outlines import (
+    NUMBERS,
+    corrected_outline,
+    first_guess,
+    handles,
+    measured_by_hand,
+    overridden,
+    smooth,
+)
+from aperture.desk.pages.tips import tip_view
+from aperture.desk.web import Desk, desk_of, desk_only, histories_here, page, safe_form, see
+from aperture.errors import BookError
+from aperture.flags import FLAGS, WHICH_REED, Flag
+from aperture.present.report import NAMES, UNITS
+from aperture.settings import Settings
+
+SHAPES = ("shut", "elliptical", "round")
+RETAKE = "A person asked for a retake."
+# So many of a kind are listed; the rest come one after the other.
+LISTED = 40
+SAID = ("confirm", "override", "retake", "reed", "outline")
+# Why photos wait, the most useful to settle first: until it is known which reed a photo shows, it counts for
+# none; then those whose next step depends on the answer; last those that only another photo helps.
+WHICH, BORDERLINE, ROUND, SHUT, DOUBTFUL, CHECK_OFF, REFUSED = KINDS = (
+    "Which reed, or which state?",
+    "Close to a limit",
+    "Round",
+    "Shut",
+    "Hard to see",
+    "The card does not measure itself right",
+    "Could not be measured",
+)
+
+
+@desk_only
+async def queue_page(request: Request) -> Response:
+    """The photos that need eyes, with the reason; of each kind the first ones."""
+    desk = desk_of(request)
+    with desk.open_book() as book:
+        waiting = queue_by_kind(desk, book)
+        numbers = {reed.id: reed.number for reed in book.reeds()}
+    groups = [(kind, mine[:LISTED], len(mine)) for kind, mine in waiting.items() if mine]
+    return page(request, "review.html", groups=groups, numbers=numbers)
+
+
+@desk_only
+async def one_page(request: Request) -> Response:
+    """One photo beside the same reed's photo in the other state, and what can be said of it."""
+    desk = desk_of(request)
+    with desk.open_book() as book:
+        entry = _entry(book, request.path_params["sha"])
+        queued = queue(desk, book)
+        waiting = [other for other, _ in queued]
+        reed = book.reed_with_id(entry.filing.reed_id) if entry.filing.reed_id is not None else None
+        other = _other_state(book.history(reed), entry) if reed is not None else None
+    reading, record = entry.reading, entry.reading.record
+    flags = [FLAGS[code] for code in record["flags"] if code in FLAGS]
+    shown = sorted([one for one in (entry, other) if one], key=lambda one: one.filing.state or "")
+    following = _following(waiting, entry, request.query_params.get("then"))
+    return page(
+        request,
+        "review_one.html",
+        entry=entry,
+        reed=reed,
+        record=record,
+        shown=[(one, _seen(one.reading), tip_view(one.reading), _numbers(one.reading)) for one in shown],
+        advice=_advice_on(record["reason"] or "", flags),
+        # "Wide" stands in the class, and what to do about it depends on more than this photo.
+        flags=[
+            flag
+            for flag in flags
+            if flag.code != "wide" and flag.sentence.removesuffix(".") not in (record["reason"] or "")
+        ],
+        missing=what_is_missing(entry) if _is_unfiled(entry) and not reading.retake_asked else None,
+        why=next((why for other, why in queued if other.photo.id == entry.photo.id), None),
+        following=following[0] if following else None,
+        left=len(following),
+        then=request.query_params.get("then", ""),
+        handles=_handles(reading),
+        window=reading.tip_window,
+        by=desk.state.get("by", ""),
+        shapes=SHAPES,
+        most=CARD.reed_tags.count,
+        waters=WATER,
+        wetted=WETTED,
+        ages=AGES,
+    )
+
+
+@desk_only
+async def answer(request: Request) -> Response:
+    """What a person says of a photo: stored beside what the program said, never in its place."""
+    form = await safe_form(request)
+    desk = desk_of(request)
+    by = short_code(str(form.get("by", "")).strip(), "Who reviews")
+    desk.state["by"] = by
+    said = str(form.get("say", ""))
+    if said not in SAID:
+        raise BookError("book-entry-wrong", f"{said!r} cannot be said of a photo")
+    with desk.open_book() as book:
+        entry = _entry(book, request.path_params["sha"])
+        following = _following([other for other, _ in queue(desk, book)], entry, str(form.get("then", "")))
+        if said == "reed":
+            free = _free_number(book, entry, form)
+            if free is not None and form.get("make") != "yes":
+                return page(request, "make_reed.html", entry=entry, number=free, form=_repeated(form))
+            with book.writing():
+                _file(book, entry, form, by, desk.settings)
+        else:
+            record, outline_mm = _person_s(book, entry, said, form)
+            _add(book, entry, record, outline_mm, by)
+    after = following[0] if following else None
+    if said in ("outline", "reed"):  # it is looked at once more
+        return see(f"/review/{entry.photo.sha256}" + (f"?then={after}" if after else ""))
+    return see(f"/review/{after}" if after else "/review")
+
+
+routes = [
+    Route("/review", queue_page),
+    Route("/review/{sha}", one_page),
+    Route("/review/{sha}", answer, methods=["POST"]),
+]
+
+
+def queue(desk: Desk, book: Book) -> list[tuple[Entry, str]]:
+    """The photos that need eyes, each with why, in the order of `KINDS`; within one, by reed and time."""
+    return [one for mine in queue_by_kind(desk, book).values() for one in mine]
+
+
+def queue_by_kind(desk: Desk, book: Book) -> dict[str, list[tuple[Entry, str]]]:
+    """The photos that need eyes, each with why, for each of `KINDS`, by reed and time.
+
+    A photo needs none once a person said something of it, or decided about the reed since; nor does a refused
+    one of which a later photo in the same state was measured. One of which nobody knows the reed or the state
+    waits until that is said, or a retake is asked for.
+    """
+    by_kind: dict[str, list[tuple[Entry, str]]] = {kind: [] for kind in KINDS}
+    for entry in book.unfiled():
+        by_kind[_kind(entry)].append((entry, what_is_missing(entry)))
+    for history in histories_here(desk, book):
+        for entry in history.entries:
+            if why := why_look(history, entry):
+                by_kind[_kind(entry)].append((entry, why))
+    return by_kind
+
+
+def _is_unfiled(entry: Entry) -> bool:
+    return entry.filing.reed_id is None or entry.filing.state is None
+
+
+def what_is_missing(entry: Entry) -> str:
+    """Why nobody knows which reed, or which state, a photo shows."""
+    if entry.filing.reason and entry.filing.by is None:
+        return entry.filing.reason
+    return "In which state was it?" if entry.filing.reed_id is not None else "Which reed is it?"
+
+
+def why_look(history: History, entry: Entry) -> str | None:
+    """Why a photo of a reed needs eyes; None if it does not, or if somebody has looked."""
+    record = entry.reading.record
+    if entry.filing.state is None or entry.reading.origin == "person":
+        return None
+    if any(decision.decided_at >= entry.photo.when for decision in history.decisions):
+        return None
+    if not entry.reading.measured:
+        same = [other for other in history.entries if other.filing.state == entry.filing.state]
+        later = any(other.reading.measured and other.photo.when > entry.photo.when for other in same)
+        return None if later else str(record["reason"])
+    # Only a result that the program doubted has flags for which a person must look.
+    if record["review"] and (doubts := _doubts(entry)):
+        return FLAGS[doubts[0]].sentence
+    return f"It is {record['shape']}." if record["shape"] != "elliptical" else None
+
+
+def _doubts(entry: Entry) -> list[str]:
+    """The flags for which a person must look; which reed it is, only as long as no person said that."""
+    settled = WHICH_REED if entry.filing.by is not None else frozenset()
+    codes = [code for code in entry.reading.record["flags"] if code in FLAGS and code not in settled]
+    return [code for code in codes if FLAGS[code].effect == "review"]
+
+
+def _kind(entry: Entry) -> str:
+    """The one of `KINDS` that a waiting photo is of."""
+    doubts = _doubts(entry)
+    if _is_unfiled(entry) or WHICH_REED & set(doubts):
+        return WHICH
+    if not entry.reading.measured:
+        return REFUSED
+    if "borderline" in doubts:
+        return BORDERLINE
+    shapes = {"round": ROUND, "shut": SHUT}
+    return shapes.get(entry.reading.record["shape"]) or (
+        CHECK_OFF if doubts == ["self-check-off"] else DOUBTFUL
+    )
+
+
+def _following(waiting: list[Entry], entry: Entry, then: str | None) -> list[str]:
+    """The hashes of the photos that wait after this one, and from the front again those before it.
+
+    `then` is the next one where this one waits no more.
+    """
+    waits = [one.photo.sha256 for one in waiting]
+    here = entry.photo.sha256
+    if here in waits:
+        place = waits.index(here)
+        return waits[place + 1 :] + waits[:place]
+    place = waits.index(then) if then in waits else 0
+    return waits[place:] + waits[:place]
+
+
+def _person_s(
+    book: Book, entry: Entry, said: str, form: FormData
+) -> tuple[dict[str, Any], Sequence[Sequence[float]] | None]:
+    """What becomes a person's reading: its record and outline."""
+    reading = entry.reading
+    if said == "retake":
+        record = {**_program(entry).record, "outcome": "refused", "reason": RETAKE, "review": True}
+        record |= {"advice": "Take it again.", "shape": None, "u": None}
+        return record | dict.fromkeys((*NUMBERS, "shape_probabilities", "borderline")), None
+    if said == "outline":
+        program = _program(entry)
+        points = corrected_outline(str(form.get("points", "")), program)
+        record = measured_by_hand(points, program, book.settings_of(program))
+        return record, smooth(points).round(5).tolist()
+    if not reading.measured:
+        raise BookError(
+            "book-entry-wrong", "there is no number to confirm; ask for a retake, or draw the outline"
+        )
+    if said == "confirm":
+        return {**reading.record, "review": False, "reason": None}, reading.outline_mm
+    shape, reason = str(form.get("shape", "")), str(form.get("reason", "")).strip()
+    if shape not in SHAPES or not reason:
+        raise BookError("book-entry-wrong", "say which class it is, and why")
+    return overridden(reading.record, shape, reason), reading.outline_mm
+
+
+def _entry(book: Book, sha: str) -> Entry:
+    photo = book.photo(sha)
+    if photo is None:
+        raise BookError("book-unknown", "that photo")
+    return book.entry(photo)
+
+
+def _program(entry: Entry) -> Reading:
+    """The program's own latest reading."""
+    return [reading for reading in entry.readings if reading.origin == "program"][-1]
+
+
+def _handles(reading: Reading) -> list[list[float]]:
+    """The points that a person can drag; none without a picture to drag them on."""
+    if reading.tip is None or reading.tip_window is None:
+        return []
+    return handles(reading.outline_mm) if reading.outline_mm else first_guess(reading.tip_window)
+
+
+def _other_state(history: History, entry: Entry) -> Entry | None:
+    others = [
+        other
+        for other in history.entries
+        if other.filing.state not in (None, entry.filing.state) and other.reading.measured
+    ]
+    return min(others, key=lambda other: abs(other.photo.when - entry.photo.when), default=None)
+
+
+def _advice_on(reason: str, flags: Sequence[Flag]) -> str:
+    """What to do about the reason for which a photo is doubted or refused."""
+    said = [flag.advice for flag in flags if flag.sentence.removesuffix(".") in reason]
+    return said[0] if said else ""
+
+
+def _seen(reading: Reading) -> str:
+    if reading.retake_asked:
+        return "retake"
+    return seen_words(reading) if reading.measured else "refused"
+
+
+def _numbers(reading: Reading) -> list[tuple[str, str]]:
+    record = reading.record
+    if not reading.measured:
+        return []
+    return [(NAMES[name], recorded(record, name, UNITS[name])) for name in NAMES]
+
+
+def _add(
+    book: Book, entry: Entry, record: dict[str, Any], outline: Sequence[Sequence[float]] | None, by: str
+) -> None:
+    was = entry.reading
+    book.add_reading(
+        entry.photo,
+        record,
+        book.settings_of(was),
+        was.printed_scale_relative,
+        outline,
+        "person",
+        by,
+        was.tip,
+        was.tip_window,
+    )
+
+
+def _free_number(book: Book, entry: Entry, form: FormData) -> int | None:
+    """The number that was typed if no reed has it, or had it when the photo was taken; else None."""
+    number = reed_number(form, "reed")
+    return number if number is not None and book.reed_at(number, entry.photo.when) is None else None
+
+
+def _repeated(form: FormData) -> list[tuple[str, str]]:
+    """What was sent, to send it once more."""
+    return [(name, said) for name, said in form.multi_items() if isinstance(said, str) and name != "csrf"]
+
+
+def _file(book: Book, entry: Entry, form: FormData, by: str, settings: Settings) -> None:
+    """File a photo anew. What is empty stays as it was."""
+    was, photo = entry.filing, entry.photo
+    number = reed_number(form, "reed")
+    reed_id = was.reed_id if number is None else book.known_or_new(number, photo.when).id
+    state = next((face for face in FACES if face == form.get("state")), was.state)
+    if number is None and text(form, "state") is None:
+        raise BookError("book-entry-wrong", "say which reed it is, or in which state")
+    soaking = Soaking()
+    if state == "soaked":
+        before = was.soaking if was.state == "soaked" else Soaking()
+        seconds, water, wetted, age = (text(form, name) for name in ("seconds", "water", "wetted", "age"))
+        said = Soaking(
+            before.seconds if seconds is None else decimal(form, "seconds"),
+            cast("Water | None", water or before.water),
+            cast("Wetted | None", wetted or before.wetted),
+            cast("Age | None", age or before.age),
+        )
+        reed = book.reed_with_id(reed_id) if reed_id is not None else None
+        soaking = said if was.state == "soaked" else soaked_as(said, settings, book, reed, photo)
+    book.add_filing(photo, Filing(reed_id, state, soaking, "corrected in the review", by))

@@ -1,0 +1,1 @@
+"""Who may come in to the desk, and what stands before every page."""

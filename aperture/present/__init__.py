@@ -1,0 +1,1 @@
+"""Results shown to people and handed to other programs: text, terminal, pictures, pages."""

@@ -1,0 +1,1 @@
+"""Where the card is in a photo, and so where every millimetre is."""

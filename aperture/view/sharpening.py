@@ -1,0 +1,232 @@
+"""The phone's sharpening: measured on printed edges, and taken away again.
+
+A phone adds to its stored picture a part of the difference between the picture and a blurred copy of it
+(unsharp masking). At a step that makes halos, and beside a rim a few pixels thick they move every edge. The
+amount and the radius are fitted to the mean profile across the markers' sides, together with the lens blur:
+the step is blurred in linear light, stored through the sRGB curve, then sharpened. The profile is taken from
+the pixels themselves, sorted by their distance from the edge, as ISO 12233 does with its slanted edges
+(interpolation between pixels would ring as sharpening does). Undoing it divides by a transfer function that
+is nowhere below 1, so that it calms noise rather than raising it.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from aperture.view.edges import bounds, decode, decode_slope, encode
+
+Floats = NDArray[np.float64]
+
+# What phones do: working values from memory. The last is the least standard uncertainty of a mean profile.
+USUAL_AMOUNT, AMOUNT_SPREAD = 0.5, 0.5
+USUAL_RADIUS_PX, RADIUS_SPREAD = 1.4, 0.25
+PROFILE_NOISE = 0.003
+BIN_PX = 0.1  # width of the bins in which pixels are averaged by their distance from an edge
+
+
+@dataclass(frozen=True)
+class Sharpening:
+    """`amount` of unsharp masking (0 = none) with a Gaussian of `radius_px`, and what is left unexplained.
+
+    `blur_px` is the standard deviation of the lens blur under it, one value a profile; `misfit` the rms
+    misfit relative to the step.
+    """
+
+    amount: float
+    radius_px: float
+    blur_px: tuple[float, ...]
+    misfit: float
+
+
+@dataclass(frozen=True)
+class EdgeSpread:
+    """Stored brightness (m,) summed over the pixels at each distance `axis_px` (m,) from an edge; counts."""
+
+    axis_px: Floats
+    total: Floats
+    count: Floats
+
+    def ends(self) -> tuple[float, float]:
+        """The levels far on either side: the mean of the outer sixths."""
+        sixth = max(1, len(self.axis_px) // 6)
+        far = [
+            float(self.total[end].sum() / max(self.count[end].sum(), 1.0))
+            for end in (slice(0, sixth), slice(-sixth, None))
+        ]
+        return far[0], far[1]
+
+
+def edge_spread(luma: NDArray[np.uint8], edge_px: Floats, outward_px: Floats, reach_px: float) -> EdgeSpread:
+    """The stored brightness of all pixels beside a straight edge, by their distance from it.
+
+    Parameters
+    ----------
+    luma : (rows, columns) stored luma.
+    edge_px : (n, 2) points on the edge; the pixels between the outermost two count.
+    outward_px : (2,) direction in which distances are positive.
+    reach_px : the farthest distance.
+
+    Source: the sorting of pixels is that of the slanted-edge method of ISO 12233.
+    """
+    centre = edge_px.mean(axis=0)
+    along = np.linalg.svd(edge_px - centre)[2][0]
+    across = np.array([-along[1], along[0]])
+    across *= np.sign(across @ outward_px)
+    places = (edge_px - centre) @ along
+    start, end = places.min(), places.max()
+    steps = int(reach_px / BIN_PX)
+    axis = np.linspace(-steps, steps, 2 * steps + 1) * BIN_PX
+    corners = centre + np.array([[a, b] for a in (start, end) for b in (axis[0], axis[-1])]) @ [along, across]
+    rows, columns = bounds(corners, luma.shape, margin_px=1)
+    x = np.arange(columns.start, columns.stop) - centre[0]
+    y = np.arange(rows.start, rows.stop)[:, None] - centre[1]
+    place, distance = x * along[0] + y * along[1], x * across[0] + y * across[1]
+    bins = np.rint(distance / BIN_PX).astype(int) + steps
+    near = (place >= start) & (place <= end) & (bins >= 0) & (bins < len(axis))
+    count = np.bincount(bins[near], minlength=len(axis))
+    total = np.bincount(bins[near], luma[rows, columns][near] / 255.0, minlength=len(axis))
+    return EdgeSpread(axis, np.asarray(total, np.float64), count.astype(np.float64))
+
+
+def mean_profile(edges: list[EdgeSpread]) -> tuple[Floats, Floats]:
+    """The mean profile (m,) across alike edges, and how many pixels it rests on at each distance (m,).
+
+    Each edge is brought to the levels that the edges have in the middle. Where there was no pixel the profile
+    is what lies between its neighbours.
+    """
+    levels = np.array([edge.ends() for edge in edges])
+    dark, bright = np.median(levels, axis=0)
+    total, count = np.zeros_like(edges[0].total), np.zeros_like(edges[0].count)
+    for edge, (low, high) in zip(edges, levels, strict=True):
+        gain = (bright - dark) / (high - low)
+        total += gain * (edge.total - low * edge.count) + dark * edge.count
+        count += edge.count
+    seen = count > 0
+    axis = edges[0].axis_px
+    return np.interp(axis, axis[seen], total[seen] / count[seen]), count
+
+
+def sharpened_steps(axis_px: Floats, values: Floats) -> Floats:
+    """Profiles across blurred and sharpened steps, stored brightness, (n, m).
+
+    Parameters
+    ----------
+    axis_px : (m,) evenly spaced places along the profiles.
+    values : (2 + 4 n,) amount, ln(radius); then n times each: ln(blur), place, dark level, bright level.
+    """
+    _, _, stored, soft = _steps(axis_px, values)
+    return np.asarray(np.clip(stored + values[0] * (stored - soft), 0.0, 1.0))
+
+
+def _steps(axis_px: Floats, values: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """For each profile the distance from the step in blurs, the step from 0 to 1, it as stored, that blurred
+    by the radius; all (n, m)."""
+    from scipy.ndimage import gaussian_filter1d
+    from scipy.special import ndtr
+
+    log_blur, place, dark, bright = values[2:].reshape(4, -1, 1)
+    away = (axis_px - place) / np.exp(log_blur)
+    step = ndtr(away)
+    stored = encode(decode(dark) + (decode(bright) - decode(dark)) * step)
+    soft = gaussian_filter1d(stored, np.exp(values[1]) / (axis_px[1] - axis_px[0]), mode="nearest")
+    return away, step, stored, soft
+
+
+def sharpened_steps_by_values(axis_px: Floats, values: Floats) -> Floats:
+    """How `sharpened_steps` changes with the values; (2 + 4 n, n, m)."""
+    from scipy.ndimage import gaussian_filter1d
+
+    amount, radius = values[0], np.exp(values[1]) / (axis_px[1] - axis_px[0])
+    log_blur, _, dark, bright = values[2:].reshape(4, -1, 1)
+    away, step, stored, soft = _steps(axis_px, values)
+    bell = (decode(bright) - decode(dark)) * np.exp(-0.5 * away**2) / np.sqrt(2 * np.pi)
+    by_width_and_place = [-bell * away, -bell / np.exp(log_blur)]
+    by_levels = [decode_slope(dark) * (1 - step), decode_slope(bright) * step]
+    own = np.stack(by_width_and_place + by_levels) / decode_slope(stored)
+    own += amount * (own - gaussian_filter1d(own, radius, mode="nearest"))
+    change = np.zeros((len(values), *stored.shape))
+    change[0] = stored - soft
+    # what a Gaussian blurred, changes with ln(width) by the width's square times its second derivative
+    change[1] = -amount * radius**2 * gaussian_filter1d(stored, radius, order=2, mode="nearest")
+    each = np.arange(len(stored))
+    change[2:].reshape(4, -1, *stored.shape)[:, each, each] = own
+    raised = stored + amount * (stored - soft)
+    return np.asarray(change * ((raised > 0.0) & (raised < 1.0)))
+
+
+def fit_sharpening(axis_px: Floats, profiles: Floats, counts: Floats | None = None) -> Sharpening:
+    """Fit one sharpening, and a blur each, to mean profiles across straight steps from black to white.
+
+    Parameters
+    ----------
+    axis_px : (m,) evenly spaced places along the profiles.
+    profiles : (n, m) stored brightness, 0 to 1, dark first.
+    counts : (n, m) how much each value counts; all alike where none are given.
+    """
+    from scipy.optimize import least_squares
+
+    ends = max(3, len(axis_px) // 6)
+    inner = slice(ends // 2, len(axis_px) - ends // 2)
+    count = len(profiles)
+    dark, bright = profiles[:, :ends].mean(axis=1), profiles[:, -ends:].mean(axis=1)
+
+    weights = np.ones_like(profiles) if counts is None else np.sqrt(counts / counts.mean(axis=1)[:, None])
+    start = np.concatenate([[0.4, np.log(1.4)], np.zeros(2 * count), dark, bright])
+    span = float(axis_px[-1] - axis_px[0])
+    low = np.array([0.0, np.log(0.8), *np.repeat([-1.2, -span / 4, 0.0, 0.0], count)])
+    high = np.array([2.0, np.log(3.0), *np.repeat([np.log(span / 3), span / 4, 1.2, 1.2], count)])
+
+    def misfit(values: Floats, noise: float) -> Floats:
+        # A wide weak sharpening and a narrow strong one look alike; what is usual decides between them.
+        usual = (values[:2] - [USUAL_AMOUNT, np.log(USUAL_RADIUS_PX)]) / [AMOUNT_SPREAD, RADIUS_SPREAD]
+        return np.concatenate(
+            [(weights * (sharpened_steps(axis_px, values) - profiles))[:, inner].ravel() / noise, usual]
+        )
+
+    def misfit_by_values(values: Floats, noise: float) -> Floats:
+        change = (weights * sharpened_steps_by_values(axis_px, values))[:, :, inner] / noise
+        usual = np.eye(2, len(values)) / np.array([[AMOUNT_SPREAD], [RADIUS_SPREAD]])
+        return np.concatenate([change.reshape(len(values), -1).T, usual])
+
+    values, left, noise = start, PROFILE_NOISE, PROFILE_NOISE
+    for _ in range(2):
+        # What this model cannot explain (shaken photos are not blurred as by a Gaussian) must not decide.
+        noise = max(PROFILE_NOISE, left)
+        inside = np.clip(values, low + 1e-6, high - 1e-6)
+        solution = least_squares(
+            misfit, inside, misfit_by_values, bounds=(low, high), args=(noise,), ftol=1e-6
+        )
+        values, left = solution.x, noise * float(np.sqrt(np.mean(solution.fun[:-2] ** 2)))
+    contrast = float(np.mean(bright - dark))
+    return Sharpening(
+        amount=float(values[0]),
+        radius_px=float(np.exp(values[1])),
+        blur_px=tuple(float(b) for b in np.exp(values[2 : 2 + count])),
+        misfit=left / max(contrast, 1e-6),
+    )
+
+
+def unsharpened(stored: NDArray[np.uint8], sharpening: Sharpening) -> NDArray[np.float32]:
+    """A patch of a photo without the phone's sharpening.
+
+    Parameters
+    ----------
+    stored : (rows, columns) stored values.
+
+    Returns
+    -------
+    (rows, columns) float32, stored brightness 0 to 1 (not linear light).
+    """
+    from scipy.fft import fftfreq, irfft2, rfft2, rfftfreq
+
+    picture = stored.astype(np.float32) / 255.0
+    if sharpening.amount < 1e-3:
+        return picture
+    margin = int(np.ceil(4 * sharpening.radius_px))
+    padded = np.pad(picture, margin, mode="reflect")
+    rows, columns = padded.shape
+    squared = fftfreq(rows)[:, None] ** 2 + rfftfreq(columns)[None, :] ** 2
+    soft = np.exp(-2 * (np.pi * sharpening.radius_px) ** 2 * squared)
+    restored = irfft2(rfft2(padded) / (1 + sharpening.amount * (1 - soft)), s=padded.shape)
+    return np.asarray(restored[margin:-margin, margin:-margin], dtype=np.float32)

@@ -1,0 +1,238 @@
+"""The reed book's commands, as they are typed; no photo is measured here."""
+
+import os
+import subprocess
+import sys
+from datetime import datetime
+from functools import partial
+
+import pytest
+from rich.console import Console
+from rich.text import Text
+from typer.testing import CliRunner
+
+from aperture.book.photos import intake
+from aperture.book.store.ledger import Book
+from aperture.cli.app import app
+from aperture.present.screen import bare_table, show_rows
+from tests.book.photos.test_intake import box, picture, pretend
+
+ROUND = {"height_mm": 2.1, "width_mm": 6.4}
+
+
+@pytest.fixture
+def run(tmp_path, monkeypatch):
+    """run("reeds") types `aperture reeds` with a book of its own and returns what came."""
+    monkeypatch.setenv("APERTURE_BOOK", str(tmp_path / "reeds.sqlite3"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(intake, "measure_or_fail", pretend)
+
+    def run_one(*words, status=0):
+        result = CliRunner().invoke(app, [*map(str, words)])
+        assert result.exit_code == status, result.output
+        return " ".join(result.output.split())
+
+    return run_one
+
+
+@pytest.fixture
+def book_file(tmp_path):
+    return tmp_path / "reeds.sqlite3"
+
+
+def test_a_lot_from_the_post_to_the_return_sheet(run, tmp_path, book_file, enter):
+    run("enter", "lot", "26a", "--source", "north", "--price", "20", "--ordered", "2026-09-14")
+    box(tmp_path / "box", 3)
+    words = run("intake", tmp_path / "box", "--lot", "26a", "--workers", "1")
+    assert "6 photos: 6 new." in words
+    assert "6 photos: 6 already in the book." in run("intake", tmp_path / "box", "--workers", "1")
+    assert "Reeds 1, 2, 3: Go on to the checks by hand" in run("due")
+    for reed in (1, 2):
+        run("enter", "check", reed, "--no-leak", "--no-wire", "--no-film-wrap", "--no-chip", "--no-crack")
+        assert "keep, as advised" in run("enter", "decision", reed, "keep", "--by", "MB")
+    run("enter", "check", 3, "--leak", "--by", "MB")
+    assert "leak" in run("reed", 3)
+    # Against the advice it takes a reason.
+    assert "--reason" in run("enter", "decision", 3, "keep", "--by", "MB", status=2)
+    run("enter", "decision", 3, "send back", "--by", "MB")
+    lots = run("lots")
+    # 2 of 3: Wilson's interval is 21 to 94 % (statsmodels 0.15, proportion_confint).
+    assert "2 of 3 67 % (21 to 94) 30.00" in lots
+    assert "1 × leak" in lots
+    assert "Order" in run("order", "--need", "12", "--sure", "90", "--source", "north")
+    assert "Wrote return-sheet-26a.pdf" in run("return-sheet", "26a")
+    assert (tmp_path / "return-sheet-26a.pdf").read_bytes().startswith(b"%PDF")
+    run("enter", "decision", 3, "sent back", "--by", "MB")
+    assert "3 26a" not in run("reeds")
+    assert "3 26a" in run("reeds", "--all")
+
+
+def test_a_squeeze_is_asked_for_and_judged(run, book_file, enter):
+    with Book(book_file, create=True) as book:
+        reed = book.add_reed(7)
+        enter(book, reed, "dry", datetime(2026, 10, 5, 14, 0), **ROUND)
+        enter(book, reed, "soaked", datetime(2026, 10, 5, 14, 30), **ROUND)
+    assert "Squeeze" in run("due")
+    said = run("enter", "squeeze", 7, "--at", "2026-10-05T14:31")
+    assert "dry reed cracks" in said
+    assert "Photograph" in run("due")
+    with Book(book_file) as book:
+        enter(book, reed, "soaked", datetime(2026, 10, 5, 14, 33), height_mm=0.8)
+    assert "flatter" in run("reed", 7)
+    assert "Check by hand" in run("due")
+
+
+def test_a_photo_that_was_not_assigned_is_filed_by_hand(run, tmp_path):
+    picture(tmp_path / "box" / "IMG_1.jpg", 1)
+    words = run("intake", tmp_path / "box", "--workers", "1", status=3)
+    assert "aperture enter filing IMG_1.jpg" in words
+    assert "IMG_1.jpg" in run("due")
+    run("enter", "filing", "IMG_1.jpg", "--reed", "4", "--state", "soaked", "--seconds", "45", "--by", "MB")
+    assert "45 s" in run("reed", 4)
+    assert "IMG_1.jpg" not in run("due")
+
+
+def test_backup_and_restore_and_verify(run, tmp_path, book_file):
+    box(tmp_path / "box", 1)
+    run("intake", tmp_path / "box", "--workers", "1")
+    run("backup", "--out", "kept.zip")
+    run("enter", "reed", 99)
+    assert "Restored" in run("restore", "kept.zip")
+    assert "99" not in run("reeds")
+    assert "Nothing is lost" in run("verify")
+    next((tmp_path / "reeds-pictures").glob("*/*[0-9a-f].jpg")).unlink()
+    assert "missing" in run("verify", status=3)
+
+
+def test_export_writes_every_kind(run, tmp_path):
+    box(tmp_path / "box", 1)
+    run("intake", tmp_path / "box", "--workers", "1")
+    run("export", "--out", "out")
+    endings = {path.suffix for path in (tmp_path / "out").iterdir()}
+    assert {".csv", ".xlsx", ".json"} <= endings
+    run("export", "--out", "json", "--kind", "json")
+    assert {path.suffix for path in (tmp_path / "json").iterdir()} >= {".json"}
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("reeds",), "There is no reed book there"),
+        (("due",), "There is no reed book there"),
+        (("lots", "--book", "none.sqlite3"), "none.sqlite3"),
+        (("restore", "none.zip"), "none.zip"),
+        (("intake", "nowhere-at-all", "--lot", "26a"), "lot 26a"),
+        (("enter", "lot", "my lot", "--source", "north"), "short code"),
+        (("enter", "reed", "0"), "Invalid value for 'REED'"),
+        (("enter", "reed", "7", "--player", "Anna Example"), "not a name"),
+    ],
+)
+def test_what_cannot_be_is_said_in_words(run, words, said):
+    assert said in run(*words, status=2)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("reed", "99"), "reed 99"),
+        (("return-sheet", "26z"), "lot 26z"),
+        (("return-sheet", "26a"), "was to go back"),
+        (("order", "--need", "0"), "--need"),
+        (("order", "--need", "12", "--sure", "100"), "--sure"),
+        (("order", "--need", "12", "--source", "moon"), "source moon"),
+        (("enter", "check", "1"), "say what was found"),
+        (("enter", "decision", "1", "burn", "--by", "MB"), "burn"),
+        (("enter", "squeeze", "1", "--before", "none.jpg"), "none.jpg"),
+        (("enter", "filing", "none.jpg", "--reed", "1"), "none.jpg"),
+    ],
+)
+def test_what_the_book_does_not_have_is_said_in_words(run, words, said):
+    run("enter", "lot", "26a", "--source", "north")
+    run("enter", "reed", "1", "--lot", "26a")
+    assert said in run(*words, status=2)
+
+
+def test_an_empty_book_says_so(run):
+    run("enter", "lot", "26a", "--source", "north")
+    assert "no reeds in the book yet" in run("reeds")
+    assert "Nothing is due" in run("due")
+    assert "No reed of this source has been judged yet" in run("order", "--need", "12", "--source", "north")
+
+
+def test_a_folder_without_photos_is_no_success(run, tmp_path):
+    (tmp_path / "empty").mkdir()
+    assert "there is no photo" in run("intake", tmp_path / "empty", status=2)
+
+
+def test_ctrl_c_keeps_what_was_taken_in_and_the_next_run_takes_the_rest(run, tmp_path, monkeypatch):
+    def interrupted_at_the_third(path, *arguments, **options):
+        if path.name.startswith("R02_dry"):
+            raise KeyboardInterrupt
+        return pretend(path, *arguments, **options)
+
+    box(tmp_path / "box", 2)
+    monkeypatch.setattr(intake, "measure_or_fail", interrupted_at_the_third)
+    words = run("intake", tmp_path / "box", "--workers", "1", status=130)
+    assert "2 photos: 2 new." in words
+    assert "Stopped: 2 of 4 photos. Run it again for the rest." in words
+    monkeypatch.setattr(intake, "measure_or_fail", pretend)
+    assert "4 photos: 2 new, 2 already in the book." in run("intake", tmp_path / "box", "--workers", "1")
+
+
+def test_refused_photos_are_in_the_exit_status(run, tmp_path, monkeypatch, refused):
+    photo = picture(tmp_path / "R01_dry.jpg", 1)
+    monkeypatch.setattr(
+        intake, "measure_or_fail", partial(_refuse, refused=refused, sha=pretend(photo, None).sha256)
+    )
+    assert "take these again" in run("intake", photo, status=3)
+    assert "Photograph" in run("due")
+
+
+def _refuse(path, settings, reed=None, state=None, name=None, photo=None, *, refused, sha):
+    return refused(path, "too-blurred", 1, "dry", sha256=sha)
+
+
+@pytest.mark.parametrize("words", [["reeds"], ["due"], ["reed", "7"], ["enter", "reed", "7"]])
+def test_what_only_reads_the_book_waits_for_nothing_that_measures(run, book_file, enter, words, tmp_path):
+    run("enter", "lot", "26a", "--source", "north")
+    with Book(book_file) as book:
+        reed = book.add_reed(7, "26a")
+        enter(book, reed, "dry")
+        enter(book, reed, "soaked", **ROUND)
+    heavy = {"cv2", "numpy", "scipy", "skimage", "PIL", "pydantic", "sqlite_utils", "reportlab", "joblib"}
+    ending = f"import sys; print('imported', *sorted({heavy} & set(sys.modules)))"
+    # Some versions of typer check every option with pydantic: what it imports by itself is not ours.
+    bare = (
+        "import typer; from pathlib import Path; app = typer.Typer()\n"
+        "@app.command()\ndef one(book: Path | None = None): pass\n"
+        f"app([], standalone_mode=False); {ending}"
+    )
+    ours = f"from aperture.cli.app import app; app({words}, standalone_mode=False); {ending}"
+    environment = {**os.environ, "XDG_CONFIG_HOME": str(tmp_path / "no settings")}
+    imported = []
+    for code in (bare, ours):
+        done = subprocess.run(
+            [sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=True
+        )
+        imported.append(set(done.stdout.splitlines()[-1].split()))
+    assert imported[1] <= imported[0]
+
+
+@pytest.mark.parametrize("width", [60, 28, 27, 20])
+def test_a_long_table_looks_as_rich_would_have_it(width):
+    """Reference: rich's own table; but for spaces at the ends of lines, which nobody sees."""
+    rows = [("reed", "slot", "decided"), ("7", "A3 [x]", "send back"), ("12", "\u4e0a\u6bb5\u4e00", "\u2013")]
+    table = bare_table()
+    for heading in rows[0]:
+        table.add_column(heading, overflow="fold")
+    for row in rows[1:]:
+        table.add_row(*map(Text, row))
+    seen = []
+    for show in (lambda console: show_rows(console, rows), lambda console: console.print(table)):
+        console = Console(width=width, highlight=False, force_terminal=True, color_system=None)
+        with console.capture() as captured:
+            show(console)
+        seen.append([line.rstrip() for line in captured.get().splitlines()])
+    assert seen[0] == seen[1]
+    assert len(seen[0]) == 3 if width >= 28 else len(seen[0]) >= 3

@@ -1,0 +1,170 @@
+"""Blades against closed forms, and their fit against blades that are known."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from aperture.opening.blades import (
+    PARAMETERS,
+    Blades,
+    between,
+    fit_blades,
+    lens,
+    rise,
+    shape_prior,
+    shape_prior_by_vector,
+)
+from aperture.shape import describe
+
+LEFT, RIGHT = np.array([39.4, 4.2]), np.array([46.2, 4.9])
+WIDTH_MM = float(np.linalg.norm(RIGHT - LEFT))
+
+
+def blades(q=0.5, upper_mm=0.5, lower_mm=0.5, left=LEFT, right=RIGHT):
+    return between(
+        left, right, np.array([q, upper_mm, 0, 0, 0, 0, q, lower_mm, 0, 0, 0, 0], dtype=np.float64)
+    )
+
+
+def shoelace(points):
+    """Signed area by Gauss' formula: positive is counter-clockwise."""
+    x, y = points.T
+    return 0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+
+
+@pytest.mark.parametrize("height_mm", [0.2, 0.8, 2.0])
+def test_a_half_is_an_ellipse(height_mm):
+    # Closed form: area pi/4 w h, and the inertia ellipse is the ellipse itself.
+    shape = describe(blades(0.5, height_mm / 2, height_mm / 2).polygon())
+    assert shape.area_mm2 == pytest.approx(np.pi / 4 * WIDTH_MM * height_mm, rel=1e-3)
+    assert shape.ellipse_ratio == pytest.approx(height_mm / WIDTH_MM, rel=1e-3)
+    assert (shape.width_mm, shape.height_mm) == pytest.approx((WIDTH_MM, height_mm), rel=1e-3)
+
+
+@pytest.mark.parametrize(("upper_mm", "lower_mm"), [(0.5, 0.5), (0.7, 0.3), (0.1, 0.1)])
+def test_one_is_a_lens_of_two_parabolas(upper_mm, lower_mm):
+    # Closed form: area 2/3 w h, whatever part of the height each blade has.
+    shape = describe(blades(1.0, upper_mm, lower_mm).polygon())
+    assert shape.area_mm2 == pytest.approx(2 / 3 * WIDTH_MM * (upper_mm + lower_mm), rel=1e-3)
+    assert shape.shape_factor == pytest.approx(2 / 3, rel=2e-3)
+
+
+def test_the_inertia_ellipse_of_a_symmetric_lens():
+    # Closed form: ratio sqrt(32/35) h / (sqrt(4/5) w) = 1.069 h/w.
+    shape = describe(blades(1.0, 0.5, 0.5).polygon())
+    assert shape.ellipse_ratio == pytest.approx(np.sqrt(32 / 35) / np.sqrt(4 / 5) / WIDTH_MM, rel=1e-3)
+
+
+@given(st.floats(-3.0, 3.0), st.floats(-10, 90), st.floats(-10, 60))
+def test_frames_are_there_and_back(angle, x, y):
+    one = Blades(np.array([x, y]), angle, blades().vector)
+    points = np.array([[[1.0, 2.0], [3.0, -4.0]], [[0.0, 0.0], [85.6, 53.98]]])
+    assert one.to_card(one.to_local(points)) == pytest.approx(points, abs=1e-9)
+    # counter-clockwise: the frame's x axis lies at `angle` on the card
+    along = one.to_card(np.array([1.0, 0.0])) - one.to_card(np.array([0.0, 0.0]))
+    assert along == pytest.approx([np.cos(angle), np.sin(angle)], abs=1e-9)
+
+
+def test_between_puts_corners_and_blades_where_they_belong():
+    one = blades(0.8, 0.6, 0.2)
+    assert one.to_card(np.array([[one.left, 0.0], [one.right, 0.0]])) == pytest.approx(
+        np.array([LEFT, RIGHT])
+    )
+    low, high = one.edges(np.array([0.0]))
+    assert (low[0], high[0]) == pytest.approx((-0.2, 0.6))
+    assert one.tallest_mm() == pytest.approx(0.8, abs=1e-3)
+    beyond = one.edges(np.array([one.left - 1.0, one.right + 1.0]))
+    assert np.concatenate(beyond) == pytest.approx(np.zeros(4), abs=1e-12)
+
+
+def test_the_outline_runs_counter_clockwise_from_the_left_corner():
+    outline = blades(0.7, 0.6, 0.3).polygon()
+    assert outline[0] == pytest.approx(LEFT)
+    assert shoelace(outline) > 0
+    assert len(np.unique(outline.round(9), axis=0)) == len(outline)
+
+
+def test_lopsided_terms_are_chebyshev_polynomials():
+    # T1 = u, T2 = 2u² - 1, T3 = 4u³ - 3u, T4 = 8u⁴ - 8u² + 1 (Abramowitz & Stegun 22.3; from memory).
+    u = np.linspace(-0.95, 0.95, 21)
+    c = np.array([0.5, 0.1, -0.05, 0.02, 0.01])
+    series = c[0] + c[1] * u + c[2] * (2 * u**2 - 1) + c[3] * (4 * u**3 - 3 * u)
+    series += c[4] * (8 * u**4 - 8 * u**2 + 1)
+    assert rise(u, np.array([0.9, *c])) == pytest.approx((1 - u**2) ** 0.9 * series)
+
+
+def test_slopes_are_derivatives():
+    # Of the parabola y = h (1 - (2x/w)²): -8 h x / w².
+    x = np.array([-2.0, 0.0, 1.5])
+    low, high = blades(1.0, 0.6, 0.3).slopes(x)
+    assert high == pytest.approx(-8 * 0.6 * x / WIDTH_MM**2, abs=1e-4)
+    assert low == pytest.approx(8 * 0.3 * x / WIDTH_MM**2, abs=1e-4)
+
+
+def test_reframed_is_the_same_curve():
+    skew = Blades(
+        np.array([40.0, 3.0]), 0.3, np.concatenate([[-1.0, 0.4, 5.0, -0.6], blades(0.8).vector[4:]])
+    )
+    again = skew.reframed()
+    corners = skew.to_card(skew.vector[:4].reshape(2, 2))
+    assert again.to_card(again.vector[:4].reshape(2, 2)) == pytest.approx(corners)
+    assert again.vector[[1, 3]] == pytest.approx([0.0, 0.0])
+    # rises are then counted square to the chord, which was turned by 0.165 rad: cos = 0.986
+    assert shoelace(again.polygon()) == pytest.approx(shoelace(skew.polygon()), rel=0.02)
+
+
+def test_shortened_has_its_corners_between_the_edges_farther_in():
+    one = blades(left=np.array([1.0, 2.0]), right=np.array([7.0, 2.0]))
+    shorter = one.shortened(1.0, 0.5)
+    corners = shorter.to_card(shorter.vector[:4].reshape(2, 2))
+    assert corners == pytest.approx(np.array([[2.0, 2.0], [6.5, 2.0]]), abs=1e-9)
+    assert shorter.vector[4:] == pytest.approx(one.vector[4:])
+
+
+def test_the_prior_prefers_what_is_usual():
+    usual = shape_prior(lens(np.array([39.3, 4.5]), np.array([46.3, 4.5]), 0.4).vector)
+    assert np.square(usual).sum() == pytest.approx(0.0, abs=1e-12)
+    crossed = blades(0.85, 0.3, -0.4).vector
+    assert np.square(shape_prior(crossed)).sum() > 1000
+
+
+@pytest.mark.parametrize(("q", "upper_mm", "lower_mm"), [(0.5, 0.4, 0.4), (1.0, 0.5, 0.3), (0.8, 0.9, 0.7)])
+def test_known_blades_come_back_from_noisy_points(q, upper_mm, lower_mm):
+    truth = blades(q, upper_mm, lower_mm)
+    rng = np.random.default_rng(4)
+    x = np.linspace(truth.left + 0.1, truth.right - 0.1, 120)
+    low, high = truth.edges(x)
+    noise = rng.normal(0.0, 0.005, (2, len(x)))
+    noise[0, ::15] += 0.1  # a few points on something else
+    upper = truth.to_card(np.column_stack([x, high + noise[0]]))
+    lower = truth.to_card(np.column_stack([x, low + noise[1]]))
+    start = lens(LEFT + np.array([0.3, 0.05]), RIGHT - np.array([0.2, 0.1]), 0.3)
+    found = fit_blades(start, upper, lower, doubt_mm=0.005)
+    expected, got = describe(truth.polygon()), describe(found.polygon())
+    assert got.height_mm == pytest.approx(expected.height_mm, abs=0.01)
+    assert got.area_mm2 == pytest.approx(expected.area_mm2, rel=0.01)
+    assert got.ellipse_ratio == pytest.approx(expected.ellipse_ratio, abs=0.002)
+    corners = found.to_card(found.vector[:4].reshape(2, 2))
+    assert corners == pytest.approx(np.array([LEFT, RIGHT]), abs=0.12)
+
+
+@given(st.integers(0, 2**32 - 1))
+def test_derivatives_are_those_of_small_steps(seed):
+    # Against central differences (the definition of a derivative); crossing blades and odd shapes included.
+    draw = np.random.default_rng(seed)
+    vector = np.array([-3.3, 0.05, 3.4, -0.08, *np.tile([0.8, 0.4, 0.05, 0.05, 0.02, 0.02], 2)])
+    vector += draw.normal(0, 1, PARAMETERS) * np.array([0.3, 0.05, 0.3, 0.05, *np.tile([0.1, *[0.2] * 5], 2)])
+    x = np.concatenate(
+        [np.linspace(vector[0] + 0.02, vector[2] - 0.02, 40), [vector[0] - 0.3, vector[2] + 0.3]]
+    )
+    low, high = Blades(np.zeros(2), 0.0, vector).edges_by_vector(x)
+    prior = shape_prior_by_vector(vector)
+    for index in range(PARAMETERS):
+        step = np.zeros(PARAMETERS)
+        step[index] = 1e-7
+        ahead, behind = Blades(np.zeros(2), 0.0, vector + step), Blades(np.zeros(2), 0.0, vector - step)
+        for edge, one, other in zip((low, high), ahead.edges(x), behind.edges(x), strict=True):
+            assert edge[:, index] == pytest.approx((one - other) / 2e-7, rel=1e-3, abs=1e-4)
+        change = (shape_prior(vector + step) - shape_prior(vector - step)) / 2e-7
+        assert prior[:, index] == pytest.approx(change, rel=1e-3, abs=1e-3)
