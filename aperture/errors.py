@@ -34,3 +34,7 @@ class SettingsError(ApertureError):
 
 class BookError(ApertureError):
     """The reed book cannot be read or written, or what was to be entered is not possible."""
+
+
+class ModelError(ApertureError):
+    """The networks of the first look cannot be used."""

@@ -252,6 +252,12 @@ _LIST = [
         "Check the scheduler's address, and that it and all workers have the same version of this program.",
     ),
     Flag(
+        "model-unusable",
+        "refuse",
+        "The program's own file that says what a reed looks like cannot be used.",
+        "Install the program again.",
+    ),
+    Flag(
         "internal-error",
         "refuse",
         "The program failed on this photo; the fault is the program's.",

@@ -21,15 +21,6 @@ Floats = NDArray[np.float64]
 
 QUANTITIES = ("height_mm", "width_mm", "area_mm2", "ellipse_ratio")
 
-# How well the model of a blade's edge places it: found by comparing with rendered photos of known truth, not
-# with real ones. A working value: a part in millimetres, and one that grows with the blur.
-EDGE_MODEL_MM, EDGE_MODEL_BLURS = 0.006, 0.08
-# The corners, where both blades run into one another: likewise.
-CORNER_MODEL_MM, CORNER_MODEL_BLURS = 0.03, 0.50
-UNSEEN_BLURS = 0.15
-# A slit thinner than three blurs owes its height to brightnesses that a photo tells badly: from drawn slits.
-SLIT_BLURS = 0.25
-
 # A bent card: relative standard uncertainty of a length across it for each millimetre by which the markers'
 # sides miss their places. From made photos of cards bent to 150 to 1600 mm; a working value.
 FLATNESS_PER_MM = 0.5
@@ -106,12 +97,10 @@ def budget(outline: Outline, view: View, settings: Settings) -> Budget:
             changes([_moved_plane(points, view, settings)]),
         ),
         from_changes("lean of the reed", "rectangular", leaned),
-        from_changes("model of the edge", "normal", changes(_edge_model(points, view))),
     ]
     for source in dict.fromkeys(outline.sources):
         chosen = [d for d, s in zip(outline.displacements_mm, outline.sources, strict=True) if s == source]
-        distribution = "rectangular" if source == "lit inner wall" else "normal"
-        parts.append(from_changes(source, distribution, changes([points + d for d in chosen])))
+        parts.append(from_changes(source, "normal", changes([points + d for d in chosen])))
     return combine(tuple(parts))
 
 
@@ -162,30 +151,3 @@ def _leaned(points: Floats, view: View, half_width_deg: float) -> list[Floats]:
         flat[:, axis] = hits[:, axis] / np.cos(angle)
         leaned.append(middle + flat)
     return leaned
-
-
-def _edge_model(points: Floats, view: View) -> list[Floats]:
-    """The outline with each blade, and each corner, out by what the edge model is trusted to."""
-    edge = EDGE_MODEL_MM + EDGE_MODEL_BLURS * view.blur_across_mm
-    corner = CORNER_MODEL_MM + CORNER_MODEL_BLURS * view.blur_px[0] / view.px_per_mm
-    # where an opening is thinner than a part of the blur, its last bit cannot be seen at all
-    height, width = quantities(points)[:2]
-    corner += width / 2 * min(1.0, UNSEEN_BLURS * view.blur_across_mm / height)
-    first, last = points[:, 0].argmin(), points[:, 0].argmax()
-    left, right = points[first], points[last]
-    # counter-clockwise the lower blade comes first; a slit's blades may both lie on one side of its chord
-    steps = (np.arange(len(points)) - first) % len(points)
-    upper = (steps > steps[last])[:, None]
-    along = (right - left) / np.linalg.norm(right - left)
-    across = np.array([-along[1], along[0]])
-    u = np.clip(2 * ((points - left) @ along) / np.linalg.norm(right - left) - 1, -1, 1)
-    hump = np.sqrt(1 - u**2)[:, None] * across
-    thin = float(np.clip(3.0 - height / view.blur_across_mm, 0.0, 1.0))
-    slit = SLIT_BLURS / 2 * thin * view.blur_across_mm
-    return [
-        points + slit * np.where(upper, hump, -hump),
-        points + edge * np.where(upper, hump, 0.0),
-        points - edge * np.where(upper, 0.0, hump),
-        points + corner * ((1 + u) / 2)[:, None] * along,
-        points - corner * ((1 - u) / 2)[:, None] * along,
-    ]

@@ -64,21 +64,16 @@ REMEDIES = (
         "Lay the reed square to the card; if something holds it straight, set uncertainty.reed_lean_deg in"
         " the settings to less than {lean_deg:g}.",
     ),
-    Remedy("model of the edge", "far", _CLOSER),
-    Remedy("model of the edge", "not sharp", _STEADY),
+    Remedy("edge", "far", _CLOSER),
+    Remedy("edge", "not sharp", _STEADY),
     Remedy(
-        "model of the edge",
+        "edge",
         "always",
         "Nothing simple: the photo is near and sharp, and this is how far the program can be trusted.",
     ),
-    Remedy("edge", "far", _CLOSER),
-    Remedy("edge", "not sharp", _STEADY),
-    Remedy("edge", "always", "More light on the reed: grain in the photo hides its edge."),
-    Remedy("rim of the blades", "far", _CLOSER),
-    Remedy("rim of the blades", "not sharp", _STEADY),
-    Remedy("rim of the blades", "always", "Nothing simple: a photo hardly tells how thick the rim is."),
-    Remedy("lit inner wall", "lens not level", _LENS),
-    Remedy("lit inner wall", "always", "Turn the lamp so that no light falls into the opening."),
+    Remedy("corners", "far", _CLOSER),
+    Remedy("corners", "not sharp", _STEADY),
+    Remedy("corners", "always", "Even light and a plain background behind the reed show its ends better."),
 )
 
 

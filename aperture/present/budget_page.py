@@ -16,7 +16,6 @@ from rich.text import Text
 from aperture.budget.contributions import FLATNESS_PER_MM, QUANTITIES, Budget
 from aperture.budget.remedies import remedy
 from aperture.measure import Measurement
-from aperture.opening.find import SHORTER, THICKER, USUAL
 from aperture.present.report import NAMES, NO_VALUE, UNITS, json_line, printable, with_uncertainty
 from aperture.present.screen import bare_table, indented
 from aperture.settings import Settings
@@ -103,7 +102,6 @@ def inputs_of(budget: Budget, view: View, settings: Settings) -> tuple[Input, ..
     assumed = settings.uncertainty
     rectangle = math.sqrt(3.0)  # half-width over standard uncertainty, GUM 4.3.7
     tip_u, tip_a = settings.tip_offset_uncertainty_mm(), assumed.tip_offset_unknown_mm
-    wall_a = USUAL.reach_mm - SHORTER.reach_mm
     known = [
         Input(
             "printed scale",
@@ -152,40 +150,23 @@ def inputs_of(budget: Budget, view: View, settings: Settings) -> tuple[Input, ..
             "upwards and sideways, each by so much; the two effects are added in squares",
         ),
         Input(
-            "model of the edge",
-            None,
-            None,
-            "",
-            "normal",
-            "B",
-            "no single number: how far the program's idea of an edge is trusted, at each blade and corner",
-        ),
-        Input(
             "edge",
             None,
             None,
             "",
             "normal",
-            "A",
-            "no single number: the whole outline as it was fitted to a grainy photo",
+            "B",
+            "no single number: how far each blade's edge is trusted, from how sharp the photo is and from how"
+            " much the answer depends on where the program began to look",
         ),
         Input(
-            "rim of the blades",
-            USUAL.rim_mm,
-            THICKER.rim_mm - USUAL.rim_mm,
-            "mm",
+            "corners",
+            None,
+            None,
+            "",
             "normal",
             "B",
-            "thickness of the cut end of a blade; assumed, not measured",
-        ),
-        Input(
-            "lit inner wall",
-            USUAL.reach_mm,
-            wall_a / rectangle,
-            "mm",
-            f"rectangular, ± {wall_a:g} mm",
-            "B",
-            "how far light is seen to reach into the opening; assumed, not measured",
+            "no single number: the same for the two ends of the opening, which an almost shut one hides",
         ),
     ]
     by_source = {each.source: each for each in known}

@@ -12,6 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from aperture.opening.first_look import EdgeColumns, chord_of
+
 Floats = NDArray[np.float64]
 
 TERMS = 5
@@ -23,12 +25,15 @@ USUAL_Q, Q_SPREAD = 0.85, 0.2
 # The terms above the first, beside the first, which counts as no less than this.
 TERM_SPREADS, LEAST_SIZE_MM = np.array([0.15, 0.2, 0.08, 0.06]), 0.02
 CROSSING_STATIONS, CROSSING_MM = np.linspace(-0.96, 0.96, 9), 0.003
+LEAST_RISE_MM = 0.005
+# Of the columns of an edge, how many count as independent of one another; and the spread (mm) of what the
+# second network says of an edge that is plain to see.
+INDEPENDENT, USUAL_SPREAD_MM = 3.0, 0.015
 AT_CORNER = 1e-5  # 1 - u² that is as good as none
-STEEPEST = 4.0  # where an ellipse turns round its end, a slope across the chord has no meaning
 
 
 @dataclass(frozen=True)
-class Blades:
+class OpeningContour:
     """An opening: a frame on the card, and sixteen parameters in it.
 
     `origin_mm` (2,) and `angle` (radians, counter-clockwise) place the frame. `vector` (16,): left corner
@@ -73,7 +78,7 @@ class Blades:
         chord = self.vector[1] + (self.vector[3] - self.vector[1]) * (u + 1) / 2
         return chord - rise(u, self.vector[LOWER]), chord + rise(u, self.vector[UPPER])
 
-    def edges_by_vector(self, x: Floats) -> tuple[Floats, Floats]:
+    def edges_jacobian(self, x: Floats) -> tuple[Floats, Floats]:
         """How y of the lower and of the upper edge at x (n,) change with `vector`; each (n, 16)."""
         width = self.width_mm
         u = (2 * x - self.left - self.right) / width
@@ -86,14 +91,6 @@ class Blades:
             edge[:, part] = sign * _rise_by_blade(u, self.vector[part]).T
         return low, high
 
-    def slopes(self, x: Floats) -> tuple[Floats, Floats]:
-        """dy/dx of the lower and the upper edge at x (n,), limited to what means something."""
-        step = 1e-3
-        low_a, high_a = self.edges(x - step)
-        low_b, high_b = self.edges(x + step)
-        low, high = (low_b - low_a) / (2 * step), (high_b - high_a) / (2 * step)
-        return np.clip(low, -STEEPEST, STEEPEST), np.clip(high, -STEEPEST, STEEPEST)
-
     def polygon(self, points_a_blade: int = 201) -> Floats:
         """The outline (n, 2), card mm, counter-clockwise from the left corner, closed implicitly."""
         # denser towards the corners, where it turns
@@ -103,33 +100,21 @@ class Blades:
         local = np.concatenate([np.column_stack([x, low]), np.column_stack([x, high])[-2:0:-1]])
         return self.to_card(local)
 
-    def tallest_mm(self) -> float:
+    def max_gap_mm(self) -> float:
         """The largest distance between the blades across the frame."""
         low, high = self.edges(np.linspace(self.left, self.right, 101))
         return float((high - low).max())
 
-    def reframed(self) -> "Blades":
-        """The same corners and coefficients in a frame that lies along the chord, origin in its middle."""
-        left, right = self.to_card(self.vector[:4].reshape(2, 2))
-        return between(left, right, self.vector[4:])
 
-    def shortened(self, left_mm: float, right_mm: float) -> "Blades":
-        """The same coefficients between corners that lie so much farther in, halfway between the edges."""
-        x = np.array([self.left + left_mm, self.right - right_mm])
-        low, high = self.edges(x)
-        left, right = self.to_card(np.column_stack([x, (low + high) / 2]))
-        return between(left, right, self.vector[4:])
-
-
-def between(left_mm: Floats, right_mm: Floats, coefficients: Floats) -> Blades:
+def between(left_mm: Floats, right_mm: Floats, coefficients: Floats) -> OpeningContour:
     """An opening with these corners (2,), card mm, and q and coefficients (12,), framed along its chord."""
     along = right_mm - left_mm
     half = float(np.linalg.norm(along)) / 2
     vector = np.concatenate([[-half, 0.0, half, 0.0], coefficients])
-    return Blades((left_mm + right_mm) / 2, float(np.arctan2(along[1], along[0])), vector)
+    return OpeningContour((left_mm + right_mm) / 2, float(np.arctan2(along[1], along[0])), vector)
 
 
-def lens(left_mm: Floats, right_mm: Floats, rise_mm: float) -> Blades:
+def symmetric_contour(left_mm: Floats, right_mm: Floats, rise_mm: float) -> OpeningContour:
     """A symmetric opening between two corners (2,), each blade `rise_mm` from the chord in the middle."""
     blade = np.array([USUAL_Q, rise_mm, 0.0, 0.0, 0.0, 0.0])
     return between(left_mm, right_mm, np.concatenate([blade, blade]))
@@ -184,7 +169,7 @@ def shape_prior(vector: Floats) -> Floats:
     return np.concatenate(parts)
 
 
-def shape_prior_by_vector(vector: Floats) -> Floats:
+def shape_prior_jacobian(vector: Floats) -> Floats:
     """How `shape_prior` changes with the parameters; (20, 16)."""
     rows = np.zeros((2 * TERMS + 1 + len(CROSSING_STATIONS), PARAMETERS))
     rows[0, 0], rows[0, 2] = -1 / WIDTH_SPREAD_MM, 1 / WIDTH_SPREAD_MM
@@ -203,43 +188,69 @@ def shape_prior_by_vector(vector: Floats) -> Floats:
     return rows
 
 
-def fit_blades(start: Blades, upper_mm: Floats, lower_mm: Floats, doubt_mm: float) -> Blades:
-    """The blades that pass best by points of the upper and the lower edge (robust least squares).
+@dataclass(frozen=True)
+class ContourFit:
+    """The contour that passes best by the edges seen; `residual_mm`: the rms distance between the two."""
+
+    contour: OpeningContour
+    residual_mm: float
+
+
+def fit_contour(edges: EdgeColumns, edge_u_mm: tuple[float, float], corner_u_mm: float) -> ContourFit:
+    """The contour that passes best by edges on columns (robust least squares, soft L1).
 
     Parameters
     ----------
-    start : a first guess, from which the frame is taken.
-    upper_mm, lower_mm : (n, 2), (m, 2) points seen on the edges, card millimetres.
-    doubt_mm : standard uncertainty of a point; larger misfits count less and less.
+    edges : what was seen of the lower and of the upper edge.
+    edge_u_mm : standard uncertainty of the lower and of the upper edge as a whole; the columns of an edge err
+        together, and count as `INDEPENDENT` of them.
+    corner_u_mm : standard uncertainty of a corner's place along the chord.
     """
     from scipy.optimize import least_squares
 
-    upper, lower = start.to_local(upper_mm), start.to_local(lower_mm)
+    left, right = edges.to_card(chord_of(edges))
+    start = symmetric_contour(left, right, max(LEAST_RISE_MM, float(np.max(edges.upper - edges.lower)) / 2))
+    lower = start.to_local(edges.to_card(np.column_stack([edges.x, edges.lower])))
+    upper = start.to_local(edges.to_card(np.column_stack([edges.x, edges.upper])))
+    share = np.sqrt(INDEPENDENT / len(edges.x))
+    weight_low, weight_high = (
+        share / u_mm * USUAL_SPREAD_MM / np.maximum(spread, USUAL_SPREAD_MM)
+        for u_mm, spread in zip(edge_u_mm, (edges.spread_lower, edges.spread_upper), strict=True)
+    )
+    corners = start.vector[[0, 2]]
 
-    def misfit(vector: Floats) -> Floats:
-        blades = replace(start, vector=vector)
-        above = upper[:, 1] - blades.edges(upper[:, 0])[1]
-        below = lower[:, 1] - blades.edges(lower[:, 0])[0]
-        return np.concatenate([above / doubt_mm, below / doubt_mm, shape_prior(vector)])
+    def residuals(vector: Floats) -> Floats:
+        contour = replace(start, vector=vector)
+        low = (lower[:, 1] - contour.edges(lower[:, 0])[0]) * weight_low
+        high = (upper[:, 1] - contour.edges(upper[:, 0])[1]) * weight_high
+        return np.concatenate([low, high, (vector[[0, 2]] - corners) / corner_u_mm, shape_prior(vector)])
 
-    def by_vector(vector: Floats) -> Floats:
-        blades = replace(start, vector=vector)
-        by_low, by_high = blades.edges_by_vector(lower[:, 0])[0], blades.edges_by_vector(upper[:, 0])[1]
-        return np.concatenate([-by_high / doubt_mm, -by_low / doubt_mm, shape_prior_by_vector(vector)])
+    def jacobian(vector: Floats) -> Floats:
+        contour = replace(start, vector=vector)
+        low = -contour.edges_jacobian(lower[:, 0])[0] * weight_low[:, None]
+        high = -contour.edges_jacobian(upper[:, 0])[1] * weight_high[:, None]
+        ends = np.zeros((2, PARAMETERS))
+        ends[0, 0], ends[1, 2] = 1 / corner_u_mm, 1 / corner_u_mm
+        return np.concatenate([low, high, ends, shape_prior_jacobian(vector)])
 
-    low = np.full(PARAMETERS, -np.inf)
-    high = np.full(PARAMETERS, np.inf)
+    first = start.vector.copy()
+    for points, part, sign in ((upper, UPPER, 1.0), (lower, LOWER, -1.0)):
+        u = np.clip(2 * points[:, 0] / start.width_mm, -1.0, 1.0)
+        terms = np.clip(1 - u**2, 0, None)[:, None] ** USUAL_Q * np.polynomial.chebyshev.chebvander(u, 2)
+        first[part.start + 1 : part.start + 4] = np.linalg.lstsq(terms, sign * points[:, 1], rcond=None)[0]
+    low, high = np.full(PARAMETERS, -np.inf), np.full(PARAMETERS, np.inf)
     low[[UPPER.start, LOWER.start]], high[[UPPER.start, LOWER.start]] = LEAST_Q, MOST_Q
-    vector = np.clip(start.vector, low + 0.01, high - 0.01)
     solution = least_squares(
-        misfit,
-        vector,
-        by_vector,
+        residuals,
+        np.clip(first, low + 0.01, high - 0.01),
+        jacobian,
         bounds=(low, high),
         loss="soft_l1",
         x_scale="jac",
-        ftol=1e-4,
-        xtol=1e-4,
+        ftol=1e-5,
+        xtol=1e-5,
         max_nfev=60,
     )
-    return replace(start, vector=solution.x).reframed()
+    contour = replace(start, vector=solution.x)
+    off = [lower[:, 1] - contour.edges(lower[:, 0])[0], upper[:, 1] - contour.edges(upper[:, 0])[1]]
+    return ContourFit(contour, float(np.sqrt(np.mean(np.square(off)))))

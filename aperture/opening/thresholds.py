@@ -1,0 +1,47 @@
+"""What decides whether an outline is an answer, wants a person to look, or is none: every threshold, in one place.
+
+Each has its unit, its reason, and the figure it moves. `python -m tests.accuracy` prints how many photos go to
+review, and how wrong the others are, for a range of values of the first.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Thresholds:
+    """When an outline goes to review, or is refused, and how far it is trusted otherwise.
+
+    edge_shift_mm : how far an edge may move with where the second network began before a person must look.
+        Chosen on the careful photos of the truth set where the curve of risk against coverage turns: beyond it
+        nearly every outline is wrong by more than 0.025 mm. Moves "to review" and the tail of the height.
+    corner_shift_mm : the same for a corner of an opening that is not shut. Moves the tail of the width.
+    residual_mm : rms distance between the edges seen and two blades (rms): what strays more is not a pair of
+        blades. Moves "to review".
+    between_networks_mm : how far the gaps that the two networks see may differ (mean over the columns). Moves
+        "to review".
+    least_border : mean contrast of what lies outside the outline to what lies inside, as a part of both, below
+        which nothing says "opening" but the networks. Moves "silently wrong" on what is no reed.
+    reed_probability : below this there is no reed. Moves "refused".
+    second_area_mm2 : so much that looks like a bore, elsewhere in the notch, is a second reed.
+    edge_u_mm, edge_u_blurs, corner_u_mm, corner_u_blurs, corner_u_thin_mm2, corner_u_shift : standard
+        uncertainty of an edge: a part in mm, a part of the blur across it, and the whole shift; and of a
+        corner, the third part of it divided by the height. Fitted on the truth set so that 95 % of the heights
+        and widths in the photographed plane lie within two of them. Move "truth within ±".
+    """
+
+    edge_shift_mm: float = 0.015
+    corner_shift_mm: float = 0.15
+    residual_mm: float = 0.03
+    between_networks_mm: float = 0.12
+    least_border: float = 0.02
+    reed_probability: float = 0.5
+    second_area_mm2: float = 1.0
+    edge_u_mm: float = 0.005
+    edge_u_blurs: float = 0.10
+    corner_u_mm: float = 0.015
+    corner_u_blurs: float = 0.2
+    corner_u_thin_mm2: float = 0.004
+    corner_u_shift: float = 0.6
+
+
+THRESHOLDS = Thresholds()
