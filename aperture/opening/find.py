@@ -60,7 +60,7 @@ def find_opening(photo: Photo, view: View, thresholds: Thresholds = THRESHOLDS) 
 
     Raises
     ------
-    OpeningError : there is no reed, no opening to be seen, or more than one.
+    OpeningError : there is no reed, no opening to be seen, more than one, or glare across it.
     ModelError : the networks' files cannot be used.
     """
     patch = view.patch(photo.luma, region_mm(view))
@@ -89,7 +89,7 @@ def find_blades(patch: Patch, view: View, thresholds: Thresholds = THRESHOLDS) -
 
     Raises
     ------
-    OpeningError : there is no reed, no opening to be seen, or more than one.
+    OpeningError : there is no reed, no opening to be seen, more than one, or glare across it.
     """
     reed, look = look_first(patch, view)
     if reed < thresholds.reed_probability:
@@ -111,8 +111,10 @@ def find_blades(patch: Patch, view: View, thresholds: Thresholds = THRESHOLDS) -
     corner_u_mm = float(np.linalg.norm(corner_u))
     edge_u_mm = (float(edge_u[0]), float(edge_u[1]))
     fit = fit_contour(look.edges, edge_u_mm, corner_u_mm)
-    if _second_area_mm2(look, fit.contour, view) > thresholds.second_area_mm2:
+    if _has_second_tip(look, thresholds):
         raise OpeningError("more-than-one-reed")
+    if _bore_share(look, fit.contour, view) < thresholds.least_bore_share:
+        raise OpeningError("glare")
     return Found(look, fit, edge_u_mm, corner_u_mm, _border(patch, view, fit.contour))
 
 
@@ -127,7 +129,7 @@ def review_reasons(found: Found, thresholds: Thresholds = THRESHOLDS) -> tuple[s
         "corner_shift_mm": not is_shut and float(np.max(look.corner_shift_mm)) > thresholds.corner_shift_mm,
         "residual_mm": found.fit.residual_mm > thresholds.residual_mm,
         "between_networks_mm": abs(rough - fine) > thresholds.between_networks_mm,
-        "least_border": found.border < thresholds.least_border,
+        "least_border": not is_shut and found.border < thresholds.least_border,
     }
     return tuple(name for name, is_doubtful in doubts.items() if is_doubtful)
 
@@ -143,20 +145,26 @@ def _border(patch: Patch, view: View, contour: OpeningContour) -> float:
     return float(np.mean((outer - inner) / (np.maximum(outer, 0.0) + np.maximum(inner, 0.0) + 0.05)))
 
 
-def _second_area_mm2(look: FirstLook, contour: OpeningContour, view: View) -> float:
-    """The largest connected piece that looks like a bore and does not touch the opening found, mm²."""
+def _has_second_tip(look: FirstLook, thresholds: Thresholds) -> bool:
+    """Whether two pieces of the notch look like the tip of a reed, one above the other."""
     import cv2
 
-    bore = (look.areas[0] > 0.5).astype(np.uint8)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(bore)
-    local = contour.to_local(flat_grid_mm(view, 2).reshape(-1, 2))
+    tip = (look.areas[2] < 0.5).astype(np.uint8)
+    _, _, stats, _ = cv2.connectedComponentsWithStats(tip)
+    least_cells = thresholds.second_tip_mm2 / (FLAT_MM[0] / tip.shape[1]) ** 2
+    tips = [(left, left + width) for left, _, width, _, cells in stats[1:].tolist() if cells > least_cells]
+    return any(min(a[1], b[1]) > max(a[0], b[0]) for i, a in enumerate(tips) for b in tips[:i])
+
+
+def _bore_share(look: FirstLook, contour: OpeningContour, view: View) -> float:
+    """The part of the opening's inside that looks like a bore."""
+    grid = flat_grid_mm(view, 2)
+    local = contour.to_local(grid.reshape(-1, 2))
     low, high = contour.edges(local[:, 0])
-    inside = (local[:, 0] > contour.left) & (local[:, 0] < contour.right)
-    inside &= (local[:, 1] > low) & (local[:, 1] < high)
-    own = set(np.unique(labels.ravel()[inside]).tolist())
-    cell_mm = FLAT_MM[0] / bore.shape[1]
-    areas = [int(stats[i, cv2.CC_STAT_AREA]) for i in range(1, len(stats)) if i not in own]
-    return max(areas, default=0) * cell_mm**2
+    cell_mm = FLAT_MM[0] / grid.shape[1]
+    inside = (local[:, 1] > low + cell_mm) & (local[:, 1] < high - cell_mm)
+    inside &= (local[:, 0] > contour.left) & (local[:, 0] < contour.right)
+    return float(np.mean(look.areas[0].ravel()[inside] > 0.5)) if inside.any() else 1.0
 
 
 def _displacements(found: Found) -> tuple[Floats, tuple[str, ...]]:

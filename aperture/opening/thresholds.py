@@ -11,33 +11,37 @@ from dataclasses import dataclass
 class Thresholds:
     """When an outline goes to review, or is refused, and how far it is trusted otherwise.
 
-    edge_shift_mm : how far an edge may move with where the second network began before a person must look.
-        Chosen on the careful photos of the truth set where the curve of risk against coverage turns: beyond it
-        nearly every outline is wrong by more than 0.025 mm. Moves "to review" and the tail of the height.
+    edge_shift_mm : how far an edge may move with where the second network began before a person must look. The
+        shift is a part of the edge's uncertainty, so what passes is still within its ±; beyond 0.03 mm the
+        edge alone makes the height more doubtful than camera, card and lean together do. Chosen on the truth
+        set's curve of risk against coverage. Moves "to review" and the tail of the height.
     corner_shift_mm : the same for a corner of an opening that is not shut. Moves the tail of the width.
     residual_mm : rms distance between the edges seen and two blades (rms): what strays more is not a pair of
         blades. Moves "to review".
     between_networks_mm : how far the gaps that the two networks see may differ (mean over the columns). Moves
         "to review".
     least_border : mean contrast of what lies outside the outline to what lies inside, as a part of both, below
-        which nothing says "opening" but the networks. Moves "silently wrong" on what is no reed.
+        which nothing says "opening" but the networks; not asked of a shut tip, which has no inside to be seen.
+        Moves "silently wrong" on what is no reed.
     reed_probability : below this there is no reed. Moves "refused".
-    second_area_mm2 : so much that looks like a bore, elsewhere in the notch, is a second reed.
+    second_tip_mm2 : so much that looks like a tip, above or below another, is a second reed.
+    least_bore_share : how much of the inside must look like a bore; less is covered by glare. Moves "refused".
     edge_u_mm, edge_u_blurs, corner_u_mm, corner_u_blurs, corner_u_thin_mm2, corner_u_shift : standard
         uncertainty of an edge: a part in mm, a part of the blur across it, and the whole shift; and of a
         corner, the third part of it divided by the height. Fitted on the truth set so that 95 % of the heights
         and widths in the photographed plane lie within two of them. Move "truth within ±".
     """
 
-    edge_shift_mm: float = 0.015
+    edge_shift_mm: float = 0.03
     corner_shift_mm: float = 0.15
     residual_mm: float = 0.03
     between_networks_mm: float = 0.12
     least_border: float = 0.02
     reed_probability: float = 0.5
-    second_area_mm2: float = 1.0
+    second_tip_mm2: float = 1.0
+    least_bore_share: float = 0.6
     edge_u_mm: float = 0.005
-    edge_u_blurs: float = 0.10
+    edge_u_blurs: float = 0.15
     corner_u_mm: float = 0.015
     corner_u_blurs: float = 0.2
     corner_u_thin_mm2: float = 0.004
