@@ -20,7 +20,7 @@ def guide_command(
     if name is None:
         width = max(map(len, PAGES))
         for one in pages():
-            _print(f"{one.name:<{width}}  {_plain(one.first)}", width + 2)
+            _print(f"{one.name:<{width}}  {one.first}", width + 2)
         typer.echo("\nShow one with: aperture guide PAGE")
         return
     if name not in PAGES:
@@ -33,14 +33,15 @@ def guide_command(
 
     from aperture.present.screen import make_console
 
-    make_console().print(Markdown(text, hyperlinks=False))
+    make_console().print(Markdown(_for_a_terminal(text), hyperlinks=False))
 
 
-def _plain(words: str) -> str:
-    """Without the marks of Markdown, as a list on a terminal shows it."""
+def _for_a_terminal(text: str) -> str:
+    """Links to other pages become the command that shows them, a picture what it shows."""
     import re
 
-    return re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", words).replace("**", "").replace("`", "")
+    text = re.sub(r"!\[([^\]]*)\]\([^)]*\)", r"*Picture: \1.*", text)
+    return re.sub(r"\[([^\]]*)\]\(([\w-]+)\.md[^)]*\)", r"\1 (`aperture guide \2`)", text)
 
 
 def _print(line: str, indent: int) -> None:

@@ -26,13 +26,17 @@ PAGES = (
     "changelog",
 )
 
+_LINK = re.compile(r"\[([^\]]*)\]\([^)]*\)")
 # Lines that only the tests read: where a table begins that is made from the program.
 _MARKER = re.compile(r"^<!--.*?-->\n", re.MULTILINE)
 
 
 @dataclass(frozen=True)
 class Page:
-    """A page of the guide: its name, its heading, its first sentence, and its Markdown with the heading."""
+    """A page of the guide: its name, its heading, its first sentence, and its Markdown with the heading.
+
+    The sentence is without the marks of Markdown, for lists.
+    """
 
     name: str
     title: str
@@ -53,8 +57,9 @@ def page(name: str) -> Page:
     text = _MARKER.sub("", (HERE / f"{name}.md").read_text(encoding="utf-8"))
     heading, _, rest = text.partition("\n")
     paragraph = " ".join(rest.strip().split("\n\n")[0].split())
-    # A sentence ends before a capital letter; "e.g. 3 mm" does not end one.
-    first = re.split(r"(?<=[.!?]) (?=[A-Z`*])", paragraph)[0]
+    # A sentence ends before a capital letter; "fig. 3" does not end one.
+    first = re.split(r"(?<=[.!?]) (?=[A-Z`*])", _LINK.sub(r"\1", paragraph))[0]
+    first = first.replace("*", "").replace("`", "")
     return Page(name, heading.removeprefix("# ").strip(), first, text)
 
 

@@ -150,9 +150,7 @@ def _entry(request: Request, book: Book) -> Entry:
     return book.entry(photo)
 
 
-def _shown(
-    desk: Desk, book: Book, sha: str | None, why: str | None = None, code: str | None = None
-) -> Shown:
+def _shown(desk: Desk, book: Book, sha: str | None, why: str | None = None, code: str | None = None) -> Shown:
     photo = book.photo(sha) if sha is not None else None
     if photo is None:
         return Shown(None, why or "The book does not have it any more.", code=code)
