@@ -24,7 +24,8 @@ class _Renderer(RendererHTML):
 
     def table_open(self, tokens: Sequence[Token], idx: int, options: Any, env: Any) -> str:
         """A table in a part of the page that scrolls, also by keyboard."""
-        return '<div class="scroll" tabindex="0" role="region" aria-label="Table">\n<table>\n'
+        number = env["tables"] = env.get("tables", 0) + 1
+        return f'<div class="scroll" tabindex="0" role="region" aria-label="Table {number}">\n<table>\n'
 
     def table_close(self, tokens: Sequence[Token], idx: int, options: Any, env: Any) -> str:
         """The end of both."""

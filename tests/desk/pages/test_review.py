@@ -363,7 +363,7 @@ def test_the_page_says_why_it_asks(review_desk, browser):
         assert why in browser.get(path_of(review_desk, number, state)).text
 
 
-@pytest.mark.parametrize(("number", "state", "code"), [(1, "dry", "too-dark"), (6, "dry", "edge-weak")])
+@pytest.mark.parametrize(("number", "state", "code"), [(1, "dry", "too-dark"), (2, "dry", "self-check-off")])
 def test_the_reason_leads_to_its_paragraph_in_the_guide(review_desk, browser, number, state, code):
     text = browser.get(path_of(review_desk, number, state)).text
     assert f'<a href="/help/flags#{code}">{FLAGS[code].sentence.removesuffix(".")}' in text
