@@ -1,7 +1,7 @@
-"""The documentation keeps up with the program: commands, options, flags, settings, keys, modules.
+"""The documentation keeps up with the program: commands, options, flags, settings, keys, modules, figures.
 
-Tables in README.md and DEVELOPERS.md stand between markers and are made from the code. After a change,
-`python tests/test_docs.py` writes them anew.
+Tables in README.md, DEVELOPERS.md, the guide and FIGURES.md stand between markers and are made from the code
+and the recorded figures. After a change, `python tests/test_docs.py` writes them again.
 """
 
 import ast
@@ -17,12 +17,20 @@ import typer
 import aperture
 from aperture.cli.app import app
 from aperture.flags import FLAGS
+from aperture.guide.pages import PAGES, PICTURES, anchor, page, pages
 from aperture.measure import measure
 from aperture.settings import Settings
+from tests.accuracy import recorded
+from tests.accuracy.tables import table, worst_rows
 from tests.bench import figures
 
 ROOT = Path(__file__).parents[1]
 README, DEVELOPERS = ROOT / "README.md", ROOT / "DEVELOPERS.md"
+GUIDE = ROOT / "aperture" / "guide"
+BENCH = ROOT / "tests" / "bench" / "FIGURES.md"
+DOCUMENTS = [README, DEVELOPERS, recorded.TABLES, BENCH, *(GUIDE / f"{name}.md" for name in PAGES)]
+# One page that somebody reads to the end.
+MOST_LINES, MOST_BYTES, MOST_PICTURE_BYTES = 150, 12_000, 150_000
 EFFECTS = {
     "refuse": "Refused: there is no number",
     "review": "Have a look before you use the number",
@@ -41,15 +49,15 @@ COMMANDS |= {
 }
 
 
-def flag_table() -> str:
-    """Every flag: what it means and what to do, the gravest first."""
-    lines: list[str] = []
+def flag_paragraphs() -> str:
+    """Every flag under a heading of its own, to which links lead; the gravest first."""
+    parts: list[str] = []
     for effect, heading in EFFECTS.items():
-        lines += [f"**{heading}**", "", "| Flag | It means | What to do |", "|---|---|---|"]
-        chosen = (flag for flag in FLAGS.values() if flag.effect == effect)
-        lines += [f"| `{flag.code}` | {flag.sentence} | {flag.advice} |" for flag in chosen]
-        lines.append("")
-    return "\n".join(lines).rstrip()
+        parts.append(f"## {heading}")
+        for flag in FLAGS.values():
+            if flag.effect == effect:
+                parts += [f"### {flag.code}", f"{flag.sentence} **What to do:** {flag.advice}"]
+    return "\n\n".join(parts)
 
 
 def settings_table() -> str:
@@ -95,61 +103,75 @@ def bench_tables() -> str:
     return figures.tables(figures.recorded())
 
 
+def worst_table() -> str:
+    """What a buyer should know of all recorded figures, the missed aims first."""
+    rows = worst_rows(recorded.read().cases()) + figures.worst_rows(figures.recorded())
+    return table(["What", "Aim", "Found", ""], sorted(rows, key=lambda row: "missed" not in row[3]))
+
+
 TABLES = {
-    (README, "flags"): flag_table,
-    (README, "bench"): bench_tables,
-    (README, "settings"): settings_table,
+    (README, "worst"): worst_table,
+    (GUIDE / "flags.md", "flags"): flag_paragraphs,
+    (BENCH, "bench"): bench_tables,
+    (GUIDE / "settings.md", "settings"): settings_table,
     (DEVELOPERS, "modules"): module_table,
 }
 
 
-def between_markers(page: Path, name: str) -> re.Match[str]:
+def between_markers(document: Path, name: str) -> re.Match[str]:
     """The part of a page between two markers; groups: opening marker, content, closing marker."""
-    text = page.read_text(encoding="utf-8")
+    text = document.read_text(encoding="utf-8")
     found = re.search(rf"(<!-- {name}: [^>]*-->\n)(.*?)(<!-- end of {name} -->)", text, re.DOTALL)
-    assert found is not None, f"{page.name} has no markers for {name}"
+    assert found is not None, f"{document.name} has no markers for {name}"
     return found
 
 
-def _both() -> str:
-    return README.read_text(encoding="utf-8") + DEVELOPERS.read_text(encoding="utf-8")
+def _guide() -> str:
+    return "\n".join(page(name).text for name in PAGES)
 
 
-@pytest.mark.parametrize(("page", "name"), TABLES, ids=[name for _, name in TABLES])
-def test_table_is_not_stale(page: Path, name: str) -> None:
-    assert between_markers(page, name)[2].strip() == TABLES[page, name](), "run python tests/test_docs.py"
+def _all() -> str:
+    return "\n".join(document.read_text(encoding="utf-8") for document in DOCUMENTS)
+
+
+@pytest.mark.parametrize(("document", "name"), TABLES, ids=[name for _, name in TABLES])
+def test_table_is_not_stale(document: Path, name: str) -> None:
+    assert between_markers(document, name)[2].strip() == TABLES[document, name](), (
+        "run python tests/test_docs.py"
+    )
 
 
 @pytest.mark.parametrize("name", COMMANDS)
-def test_command_and_its_options_are_in_the_readme(name: str) -> None:
-    readme = README.read_text(encoding="utf-8")
-    assert f"aperture {name}" in readme
+def test_command_and_its_options_are_in_the_guide(name: str) -> None:
+    guide = _guide()
+    assert f"aperture {name}" in guide
     for parameter in COMMANDS[name].params:
         if parameter.param_type_name == "option":
-            assert re.search(rf"[` ]{parameter.opts[0]}\b", readme) or any(
-                re.search(rf"[` ]{option}\b", readme) for option in parameter.secondary_opts
+            assert re.search(rf"[` ]{parameter.opts[0]}\b", guide) or any(
+                re.search(rf"[` ]{option}\b", guide) for option in parameter.secondary_opts
             ), parameter.opts
 
 
-@pytest.mark.parametrize("code", FLAGS)
-def test_flag_is_in_the_readme(code: str) -> None:
-    assert f"`{code}`" in README.read_text(encoding="utf-8")
-
-
-def test_flags_that_are_named_exist() -> None:
-    """In the flags' table, and nowhere a flag that is gone."""
-    named = re.findall(r"^\| `([a-z-]+)` \|", between_markers(README, "flags")[2], re.MULTILINE)
-    assert named.count("no-card") == 1
+def test_every_flag_has_a_paragraph_with_its_anchor_and_no_other_has() -> None:
+    """What the desk links to."""
+    named = re.findall(r"^### (.*)$", page("flags").text, re.MULTILINE)
     assert sorted(named) == sorted(FLAGS)
+    assert [anchor(code) for code in named] == named
 
 
-def test_keys_of_the_json_output_are_in_the_readme(tmp_path: Path) -> None:
-    readme = README.read_text(encoding="utf-8")
-    assert [key for key in measure(tmp_path / "none.jpg").record() if f"`{key}`" not in readme] == []
+def test_every_setting_is_in_the_guide() -> None:
+    named = re.findall(r"^\| `([a-z_.]+)` \|", page("settings").text, re.MULTILINE)
+    assert len(named) == len(set(named)) > 20
+    assert {"ruler_mm", "limits.round_from_ratio", "soaking.wetted"} <= set(named)
+
+
+def test_keys_of_the_json_output_are_in_the_guide(tmp_path: Path) -> None:
+    words = page("json").text
+    assert [key for key in measure(tmp_path / "none.jpg").record() if f"`{key}`" not in words] == []
 
 
 def _code_lines() -> list[str]:
-    blocks = re.findall(r"^```[a-z]*\n(.*?)^```", _both(), re.DOTALL | re.MULTILINE)
+    blocks = re.findall(r"^```[a-z]*\n(.*?)^```", _all(), re.DOTALL | re.MULTILINE)
     return [line.strip() for block in blocks for line in block.splitlines()]
 
 
@@ -172,25 +194,71 @@ def test_ci_runs_the_command_that_the_readme_gives_for_the_tests() -> None:
     assert last == given[0]
 
 
-@pytest.mark.parametrize("page", [README, DEVELOPERS], ids=lambda page: page.name)
-def test_links_lead_somewhere(page: Path) -> None:
-    text = page.read_text(encoding="utf-8")
-    headings = {
-        re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-")
-        for heading in re.findall(r"^#+ (.*)$", text, re.MULTILINE)
-    }
-    for target in re.findall(r"\]\(([^)]+)\)", text):
-        if target.startswith("#"):
-            assert target[1:] in headings, target
-        elif "://" not in target:
-            assert (ROOT / target.split("#")[0]).exists(), target
+def _headings(document: Path) -> set[str]:
+    text = document.read_text(encoding="utf-8")
+    return {anchor(heading) for heading in re.findall(r"^#+ (.*)$", text, re.MULTILINE)}
 
 
-def test_readme_says_what_must_not_be_missed() -> None:
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_links_lead_somewhere(document: Path) -> None:
+    for target in re.findall(r"\]\(([^)]+)\)", document.read_text(encoding="utf-8")):
+        if "://" in target:
+            continue
+        name, _, part = target.partition("#")
+        file = document.parent / name if name else document
+        assert file.exists(), target
+        # What is shipped may not lead out of the guide.
+        assert document.parent != GUIDE or file.is_relative_to(GUIDE), target
+        if part:
+            assert part in _headings(file), target
+
+
+# --- one page to read, and the rest in the guide --------------------------------------------------------
+
+
+def test_readme_is_one_page() -> None:
+    text = README.read_text(encoding="utf-8")
+    assert len(text.splitlines()) <= MOST_LINES
+    assert len(text.encode()) <= MOST_BYTES
+
+
+def test_readme_has_what_must_not_be_missed() -> None:
     readme = re.sub(r"\s+", " ", README.read_text(encoding="utf-8"))
     for words in ("rendered", "NOT validated", "no published range", "never touch the tip", "never shared"):
         assert words in readme, words
-    assert f"**{aperture.__version__}**" in readme, "the changelog names this version"
+    assert "**missed**" in between_markers(README, "worst")[2], "the figures that miss their aims"
+
+
+def test_changelog_names_this_version() -> None:
+    assert f"\n## {aperture.__version__}\n" in page("changelog").text
+
+
+def test_every_page_is_listed_and_begins_with_a_sentence() -> None:
+    assert sorted(PAGES) == sorted(file.stem for file in GUIDE.glob("*.md"))
+    readme = README.read_text(encoding="utf-8")
+    for one in pages():
+        assert one.text.startswith(f"# {one.title}\n\n"), one.name
+        assert one.first.endswith("."), one.first
+        assert len(one.first) < 200, one.first
+        assert "<!--" not in one.text, one.name
+        assert f"(aperture/guide/{one.name}.md)" in readme, one.name
+
+
+def test_pictures_are_small_and_shown() -> None:
+    shown = re.findall(r"!\[[^\]]+\]\((?:aperture/guide/)?pictures/([^)]+)\)", _all())
+    files = sorted(PICTURES.iterdir())
+    assert sorted(set(shown)) == [file.name for file in files]
+    assert [file.name for file in files if file.stat().st_size >= MOST_PICTURE_BYTES] == []
+
+
+def test_ten_likely_changes_name_files_that_exist() -> None:
+    text = DEVELOPERS.read_text(encoding="utf-8").split("## Ten likely changes")[1].split("\n## ")[0]
+    rows = text.strip().splitlines()[-10:]
+    assert all(re.match(r"\| .* \| `[\w/.]+`: ", row) for row in rows)
+    named = set(re.findall(r"`([\w/]+(?:/|\.py|\.html))`", text))
+    assert len(named) >= 15
+    places = (ROOT, ROOT / "aperture")
+    assert [name for name in sorted(named) if not any((place / name).exists() for place in places)] == []
 
 
 def _project_files() -> list[Path]:
@@ -221,12 +289,12 @@ def test_no_file_mentions_the_machine_it_was_written_on() -> None:
 
 
 def rewrite() -> None:
-    """Write all tables anew."""
-    for (page, name), table in TABLES.items():
-        found = between_markers(page, name)
+    """Write all tables again."""
+    for (document, name), make in TABLES.items():
+        found = between_markers(document, name)
         text = found.string
-        page.write_text(
-            f"{text[: found.start(2)]}{table()}\n{text[found.end(2) :]}", encoding="utf-8", newline="\n"
+        document.write_text(
+            f"{text[: found.start(2)]}{make()}\n{text[found.end(2) :]}", encoding="utf-8", newline="\n"
         )
 
 

@@ -260,7 +260,7 @@ def test_budget_adds_up_and_is_documented(measured_once: dict[str, Measurement])
     effects = np.array([part.effect for part in result.budget.contributions])
     expected = 2 * np.sqrt((effects**2).sum(axis=0))
     assert [result.u[name] for name in QUANTITIES] == pytest.approx(expected)
-    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    page = (ROOT / "aperture" / "guide" / "how-it-measures.md").read_text(encoding="utf-8")
     assert all(part.source in page for part in result.budget.contributions)
 
 

@@ -10,6 +10,7 @@ from aperture.cli.book import book_app
 from aperture.cli.card import card_command
 from aperture.cli.demo import demo_command
 from aperture.cli.desk import desk_app
+from aperture.cli.guide import guide_command
 from aperture.cli.measure import measure_command
 from aperture.cli.options import Sections
 from aperture.cli.settings import settings_command
@@ -32,6 +33,7 @@ for name, command in {
     "card": card_command,
     "demo": demo_command,
     "settings": settings_command,
+    "guide": guide_command,
 }.items():
     app.command(name)(command)
 app.add_typer(book_app)

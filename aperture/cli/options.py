@@ -1,4 +1,4 @@
-"""What the commands share: options, settings, progress, and errors in words."""
+"""What the commands share: options, settings, progress, and errors as sentences."""
 
 import functools
 import sys

@@ -10,7 +10,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
-from aperture.desk.pages import book_pages, importing, phone, picture, review, snap
+from aperture.desk.pages import book_pages, help, importing, phone, picture, review, snap
 from aperture.desk.security.access import CAMERA_SECONDS, Session
 from aperture.desk.security.shield import Shield
 from aperture.desk.web import HERE, Desk, desk_of, page, see, session_of, trouble_page
@@ -42,6 +42,7 @@ def create_app(desk: Desk) -> ASGIApp:
             *importing.routes,
             *picture.routes,
             *phone.routes,
+            *help.routes,
             Mount("/static", StaticFiles(directory=HERE / "static")),
         ],
         exception_handlers={

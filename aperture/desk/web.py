@@ -140,10 +140,11 @@ def see(path: str) -> RedirectResponse:
 async def trouble_page(request: Request, error: Exception) -> Response:
     """Whatever goes wrong is said in words: on a page, or as JSON to a script that asks for that."""
     status, what, advice = _trouble(error)
+    code = error.code if isinstance(error, ApertureError) else None
     if request.headers.get("accept") == "application/json":
         answer: Response = JSONResponse({"what": page_words(what), "advice": page_words(advice)}, status)
     else:
-        answer = page(request, "trouble.html", status, what=what, advice=advice)
+        answer = page(request, "trouble.html", status, what=what, advice=advice, code=code)
     if isinstance(error, HTTPException):
         answer.headers.update(error.headers or {})
     return answer

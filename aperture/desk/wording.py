@@ -14,7 +14,7 @@ _ON_A_PAGE = {
     ),
     "`aperture reeds` and `aperture lots` list what it has.": "The pages Reeds and Lots show what it has.",
     "`aperture verify` says more; `aperture restore` brings a backup back.": (
-        "Close the desk and bring a backup back; “The reed book” in the program's README says how."
+        "Close the desk and bring a backup back; the page Help, under “The reed book”, says how."
     ),
     "`aperture return-sheet` writes the sheet to go with it;": (
         "The page Lots has the return sheet to go with it;"

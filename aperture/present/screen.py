@@ -171,11 +171,13 @@ def _show_remarks(console: Console, measurements: Sequence[Measurement]) -> None
                 indented(console, f"{printable(remark.sentence)} {remark.advice}")
         if measurement.verdict is not None and measurement.verdict.borderline:
             indented(console, f"Probabilities: {probability_words(measurement.verdict)}.")
-    if notes:
+    if any(measurement.flags for measurement in measurements):
         console.print()
     for code, names in notes.items():
         console.print(Text.assemble((code, "bold"), f" ({', '.join(names)})"))
         indented(console, f"{FLAGS[code].sentence} {FLAGS[code].advice}")
+    if any(measurement.flags for measurement in measurements):
+        console.print(Text("More on each of these remarks: aperture guide flags", style="dim"))
 
 
 def _show_next_steps(console: Console, measurements: Sequence[Measurement], pairs: Sequence[Pair]) -> None:

@@ -2,11 +2,12 @@
 
 python -m tests.accuracy                   measure what is there, print the tables
 python -m tests.accuracy --committed       only the photos that are committed
-python -m tests.accuracy --write           the whole set: also write the README's section and figures.json
+python -m tests.accuracy --write           the whole set: also write figures.json, FIGURES.md, README
 python -m tests.accuracy --write-bounds    tighten bounds.json to the recorded figures (after --write)
 """
 
 import argparse
+import subprocess
 import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -16,7 +17,7 @@ from fixtures.truth_design import cache_folder
 from tests.accuracy import bounds, recorded, tables
 from tests.accuracy.figures import Case
 from tests.accuracy.run import from_record, measure_photos, sources_hash
-from tests.accuracy.truth_photos import COMMITTED, RENDER_COMMAND, not_there, photos_in
+from tests.accuracy.truth_photos import COMMITTED, RENDER_COMMAND, ROOT, not_there, photos_in
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -34,7 +35,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         help="tell the program the true length of the printed bar, not what one reads to half a millimetre",
     )
     parser.add_argument("--photos", action="store_true", help="also a table of every photo, worst first")
-    parser.add_argument("--write", action="store_true", help="write the README's section and figures.json")
+    parser.add_argument(
+        "--write", action="store_true", help="write figures.json, FIGURES.md, the README's table"
+    )
     parser.add_argument("--write-bounds", action="store_true", help="tighten bounds.json; measures nothing")
     options = parser.parse_args(arguments)
     if options.write and (options.committed or options.exact_ruler):
@@ -62,7 +65,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"\nNot the whole set: {len(lacking)} photos are not there. {RENDER_COMMAND} renders them.")
     if options.write:
         recorded.write(recorded.Recorded(aperture.__version__, today, sources_hash(), records))
-        print(f"\nWritten: {recorded.FILE.name} and the README's section. Now look at --write-bounds.")
+        subprocess.run([sys.executable, str(ROOT / "tests" / "test_docs.py")], check=True)
+        print(f"\nWritten: {recorded.FILE.name}, {recorded.TABLES.name} and the README's table of the worst.")
+        print("Now look at --write-bounds.")
     return 0
 
 

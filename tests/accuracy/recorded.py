@@ -1,4 +1,4 @@
-"""The recorded results of the whole truth set, `figures.json`, and the README's section made from them."""
+"""The recorded results of the whole truth set, `figures.json`, and FIGURES.md made from them."""
 
 import json
 import re
@@ -9,10 +9,9 @@ from pathlib import Path
 from tests.accuracy.figures import Case
 from tests.accuracy.run import Record, from_record
 from tests.accuracy.tables import section
-from tests.accuracy.truth_photos import ROOT
 
 FILE = Path(__file__).with_name("figures.json")
-README = ROOT / "README.md"
+TABLES = FILE.with_name("FIGURES.md")
 START, END = "<!-- accuracy:start -->", "<!-- accuracy:end -->"
 
 
@@ -30,7 +29,7 @@ class Recorded:
         return [from_record(record) for record in self.records]
 
     def section(self) -> str:
-        """What must stand in the README."""
+        """What must stand in FIGURES.md."""
         return section(self.cases(), self.version, self.date)
 
 
@@ -40,25 +39,25 @@ def read(path: Path = FILE) -> Recorded:
     return Recorded(content["version"], content["date"], content["sources"], content["photos"])
 
 
-def write(results: Recorded, path: Path = FILE, readme: Path = README) -> None:
-    """Record results, one line a photo, and put their tables into the README."""
+def write(results: Recorded, path: Path = FILE, tables: Path = TABLES) -> None:
+    """Record results, one line a photo, and put their tables into FIGURES.md."""
     lines = ",\n".join(f"  {json.dumps(record, ensure_ascii=False)}" for record in results.records)
     head = {"version": results.version, "date": results.date, "sources": results.sources}
     text = json.dumps(head)[:-1] + f', "photos": [\n{lines}\n]}}\n'
     path.write_text(text, encoding="utf-8", newline="\n")
-    page = readme.read_text(encoding="utf-8")
+    page = tables.read_text(encoding="utf-8")
     found = _between(page)
     page = f"{page[: found.start(1)]}\n{results.section()}\n{page[found.end(1) :]}"
-    readme.write_text(page, encoding="utf-8", newline="\n")
+    tables.write_text(page, encoding="utf-8", newline="\n")
 
 
-def section_in(readme: Path = README) -> str:
+def section_in(tables: Path = TABLES) -> str:
     """What stands between the markers."""
-    return _between(readme.read_text(encoding="utf-8"))[1].strip()
+    return _between(tables.read_text(encoding="utf-8"))[1].strip()
 
 
 def _between(page: str) -> re.Match[str]:
     found = re.search(f"{START}(.*?){END}", page, re.DOTALL)
     if found is None:
-        raise ValueError(f"the README has no {START} … {END}")
+        raise ValueError(f"FIGURES.md has no {START} … {END}")
     return found

@@ -1,4 +1,4 @@
-"""Figures as tables: what stands in the README, and what the command prints."""
+"""Figures as tables: for FIGURES.md, the worst of them for the README, and what the command prints."""
 
 import math
 from collections import Counter
@@ -68,14 +68,36 @@ def target_table(cases: Sequence[Case]) -> str:
     """Each aim, its figure, and whether it is met or by how much it is missed."""
     rows = []
     for aim in targets(cases):
-        between = aim.low > 0
-        wanted = f"{_shown(aim, aim.low)} to {_shown(aim, aim.high)}" if between else _shown(aim, aim.high)
         verdict = "met" if aim.met else f"**missed** by {_shown(aim, aim.missed_by)}"
         if not math.isfinite(aim.figure):
             verdict = "not known"
-        limit = wanted if between or aim.high == 0 else f"at most {wanted}"
-        rows.append([aim.words, limit, _shown(aim, aim.figure), _shown(aim, aim.at_face_value), verdict])
+        figure, at_face_value = _shown(aim, aim.figure), _shown(aim, aim.at_face_value)
+        rows.append([aim.words, _wanted(aim), figure, at_face_value, verdict])
     return table(["What", "Aim", "Found", "Found, without those to review", ""], rows)
+
+
+def worst_rows(cases: Sequence[Case]) -> list[list[str]]:
+    """What whoever uses the program should know, the missed aims first: what, aim, found, met or missed.
+
+    The last row is the one photo that is furthest off in height, whatever the program said of it.
+    """
+    rows = [
+        [aim.words, _wanted(aim), _shown(aim, aim.figure), "met" if aim.met else "**missed**"]
+        for aim in sorted(targets(cases), key=lambda aim: aim.met)
+    ]
+    measured = [case for case in cases if case.measured]
+    if measured:
+        worst = max(measured, key=lambda case: abs(case.error("height_mm")))
+        said = "sent to review" if worst.review else "**silently**"
+        off = f"{abs(worst.error('height_mm')):.3f} mm ({worst.got_class}, truly {worst.true_class})"
+        rows.append(["the worst photo of all: height error", "", off, said])
+    return rows
+
+
+def _wanted(aim: Target) -> str:
+    if aim.low > 0:
+        return f"{_shown(aim, aim.low)} to {_shown(aim, aim.high)}"
+    return _shown(aim, aim.high) if aim.high == 0 else f"at most {_shown(aim, aim.high)}"
 
 
 def _shown(aim: Target, value: float) -> str:
@@ -200,11 +222,11 @@ def photo_table(cases: Sequence[Case]) -> str:
     return table(head, rows)
 
 
-# --- the section of the README ------------------------------------------------------------------------
+# --- the section of FIGURES.md ------------------------------------------------------------------------
 
 
 def section(cases: Sequence[Case], version: str, date: str) -> str:
-    """What stands between the markers in the README.
+    """What stands between the markers in FIGURES.md.
 
     Parameters
     ----------

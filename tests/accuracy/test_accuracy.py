@@ -1,7 +1,7 @@
 """How wrong the program is, held: the committed photos are measured, the rest of the set was recorded.
 
 The truth comes from the meshes that were rendered (tests/test_truth.py checks it). What fails here names the
-command that mends the README, or the figure that got worse.
+command that mends FIGURES.md, or the figure that got worse.
 """
 
 import pytest
@@ -14,7 +14,7 @@ from tests.accuracy.truth_photos import COMMITTED, photos_in
 
 PHOTOS = photos_in([COMMITTED])
 BY_NAME = {photo.name: photo for photo in PHOTOS}
-STALE = "the README's figures are stale: run python -m tests.accuracy --write"
+STALE = "the recorded figures are stale: run python -m tests.accuracy --write"
 # What another processor's arithmetic may change: a tenth of the aim for the median height.
 TOLERANCE = {"height_mm": 0.002, "width_mm": 0.01, "area_mm2": 0.01, "ellipse_ratio": 0.0005}
 
@@ -41,7 +41,7 @@ def test_enough_photos_are_committed():
 # --- what was recorded --------------------------------------------------------------------------------
 
 
-def test_readme_says_what_was_recorded(results):
+def test_figures_page_has_what_was_recorded(results):
     assert recorded.section_in() == results.section(), STALE
 
 
@@ -74,7 +74,7 @@ def test_every_figure_has_a_bound(results):
 
 
 def test_nothing_recorded_is_silently_wrong(results):
-    """An aim that allows no exception; the others stand in the README, met or missed."""
+    """An aim that allows no exception; the others stand in FIGURES.md, met or missed."""
     assert [case.name for case in results.cases() if case.silent_wrong] == []
     silent = [aim for aim in targets(results.cases()) if aim.words.endswith("silent wrong")]
     assert [aim.met for aim in silent] == [True, True]

@@ -148,27 +148,27 @@ def test_record_keeps_a_case(made):
     assert run.from_record(record) == made
 
 
-# --- recording and the README -------------------------------------------------------------------------
+# --- recording and FIGURES.md -------------------------------------------------------------------------
 
 
 def test_section_is_written_between_the_markers_and_can_go_stale(tmp_path):
-    readme, file = tmp_path / "README.md", tmp_path / "figures.json"
-    readme.write_text(f"Above\n\n{recorded.START}\nold\n{recorded.END}\n\nBelow\n", encoding="utf-8")
+    page, file = tmp_path / "FIGURES.md", tmp_path / "figures.json"
+    page.write_text(f"Above\n\n{recorded.START}\nold\n{recorded.END}\n\nBelow\n", encoding="utf-8")
     records = [run.to_record(case(f"made-{i}", 0.001 * i), "abc") for i in range(5)]
-    recorded.write(recorded.Recorded("9.9.9", "2026-01-02", "abc", records), file, readme)
-    text = readme.read_text(encoding="utf-8")
+    recorded.write(recorded.Recorded("9.9.9", "2026-01-02", "abc", records), file, page)
+    text = page.read_text(encoding="utf-8")
     assert text.startswith("Above\n\n<!-- accuracy:start -->\nVersion 9.9.9, 2026-01-02: 5 rendered photos")
     assert text.endswith(f"{recorded.END}\n\nBelow\n")
-    assert recorded.section_in(readme) == recorded.read(file).section()
-    readme.write_text(text.replace("0.0020", "0.0019"), encoding="utf-8")
-    assert recorded.section_in(readme) != recorded.read(file).section()
+    assert recorded.section_in(page) == recorded.read(file).section()
+    page.write_text(text.replace("0.0020", "0.0019"), encoding="utf-8")
+    assert recorded.section_in(page) != recorded.read(file).section()
 
 
-def test_readme_without_markers_is_left_alone(tmp_path):
-    readme = tmp_path / "README.md"
-    readme.write_text("Nothing here", encoding="utf-8")
+def test_page_without_markers_is_left_alone(tmp_path):
+    page = tmp_path / "FIGURES.md"
+    page.write_text("Nothing here", encoding="utf-8")
     with pytest.raises(ValueError, match="accuracy:start"):
-        recorded.section_in(readme)
+        recorded.section_in(page)
 
 
 def test_write_refuses_without_the_whole_set(tmp_path, monkeypatch, capsys, measured):

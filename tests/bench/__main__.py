@@ -2,7 +2,7 @@
 
 python -m tests.bench                  all parts, printed
 python -m tests.bench start book       only these parts
-python -m tests.bench --write          also written to figures.json and the README
+python -m tests.bench --write          also written to figures.json, FIGURES.md, the README
 """
 
 import argparse
@@ -40,7 +40,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("parts", nargs="*", help=", ".join(PARTS))
-    parser.add_argument("--write", action="store_true", help="write figures.json and the README's tables")
+    parser.add_argument("--write", action="store_true", help="write figures.json, FIGURES.md, the README")
     options = parser.parse_args(arguments)
     parts = options.parts or PARTS
     if unknown := set(parts) - set(PARTS):

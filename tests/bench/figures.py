@@ -156,5 +156,19 @@ def tables(found: list[Figure | Trial]) -> str:
     return "\n".join(lines).strip()
 
 
+def worst_rows(found: list[Figure | Trial]) -> list[list[str]]:
+    """What whoever uses the program should know: each missed bound, and how often something was lost.
+
+    Rows: what, aim, found, met or missed.
+    """
+    missed = [row for row in found if isinstance(row, Figure) and not row.holds]
+    cells = [[cell.strip() for cell in row.row().split("|")[1:4]] for row in missed]
+    rows = [[what, aim, value, "**missed**"] for what, value, aim in cells]
+    trials = [row for row in found if isinstance(row, Trial)]
+    lost = sum(row.lost for row in trials)
+    tried = f"records lost or wrong in {sum(row.tried for row in trials):,} trials to break it"
+    return [*rows, [tried, "0", str(lost), "**missed**" if lost else "met"]]
+
+
 def _today() -> str:
     return datetime.now(UTC).date().isoformat()

@@ -60,6 +60,10 @@ PAGES = [
     "/import",
     "/phone",
     "/snap",
+    "/help",
+    "/help/flags",
+    "/help/how-it-measures",
+    "/help/desk",
 ]
 
 

@@ -1,4 +1,4 @@
-"""A HEIC file written anew with nothing in it but the picture and one block of Exif data.
+"""A HEIC file written again with nothing in it but the picture and one block of Exif data.
 
 A HEIC file is a box of boxes. One of them, `meta`, lists items (the picture, the tiles it is made of,
 previews, depth, notes of all kinds), their properties, their relations and where in the file each lies. What

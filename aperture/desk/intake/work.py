@@ -55,11 +55,15 @@ class Order:
 
 @dataclass(frozen=True)
 class Done:
-    """What became of a photo: `what` as in `intake.Arrival`, or "failed"; its hash, if the book has it."""
+    """What became of a photo: `what` as in `intake.Arrival`, or "failed"; its hash, if the book has it.
+
+    `code` is the flag for which it was not taken in, where there is one.
+    """
 
     what: str
     sha256: str | None
     why: str | None
+    code: str | None = None
 
 
 _CLOSED = Done("failed", None, "The desk was closed. Open it again on the laptop.")
@@ -157,15 +161,16 @@ def take_one(order: Order) -> Done:
                 state=order.state,
                 names={order.photo: PurePosixPath(order.name)},
             )
-            why = arrival.why
+            why, code = arrival.why, None
             if arrival.what == "not taken in" and arrival.measurement is not None:
                 why = f"{why} {arrival.measurement.advice}"
-            return Done(arrival.what, arrival.sha256, why)
+                code = next(iter(arrival.measurement.flags), None)
+            return Done(arrival.what, arrival.sha256, why, code)
     except BookError as error:
         from aperture.flags import FLAGS
 
         flag = FLAGS[error.code]
-        return Done("failed", None, f"{flag.sentence} {error.detail}. {flag.advice}")
+        return Done("failed", None, f"{flag.sentence} {error.detail}. {flag.advice}", error.code)
 
 
 def _warm_up() -> None:

@@ -1,4 +1,4 @@
-"""What was typed into the fields of a form, as values; what cannot be one is said in words."""
+"""What was typed into the fields of a form, as values; what cannot be one is refused with a sentence."""
 
 import math
 from collections.abc import Mapping

@@ -74,7 +74,13 @@ async def import_photo(request: Request) -> Response:
     async with received(request) as photo:
         done = await take(request, _in_folders(photo, folders), lot=lot, seconds=seconds)
     return JSONResponse(
-        {"name": photo.name, "what": done.what, "why": page_words(done.why), "sha256": done.sha256}
+        {
+            "name": photo.name,
+            "what": done.what,
+            "why": page_words(done.why),
+            "sha256": done.sha256,
+            "code": done.code,
+        }
     )
 
 

@@ -92,7 +92,7 @@ async def one_page(request: Request) -> Response:
         reed=reed,
         record=record,
         shown=[(one, _seen(one.reading), tip_view(one.reading), _numbers(one.reading)) for one in shown],
-        advice=_advice_on(record["reason"] or "", flags),
+        main=_main_flag(record["reason"] or "", flags),
         # "Wide" stands in the class, and what to do about it depends on more than this photo.
         flags=[
             flag
@@ -290,10 +290,9 @@ def _other_state(history: History, entry: Entry) -> Entry | None:
     return min(others, key=lambda other: abs(other.photo.when - entry.photo.when), default=None)
 
 
-def _advice_on(reason: str, flags: Sequence[Flag]) -> str:
-    """What to do about the reason for which a photo is doubted or refused."""
-    said = [flag.advice for flag in flags if flag.sentence.removesuffix(".") in reason]
-    return said[0] if said else ""
+def _main_flag(reason: str, flags: Sequence[Flag]) -> Flag | None:
+    """The flag that is the reason for which a photo is doubted or refused."""
+    return next((flag for flag in flags if flag.sentence.removesuffix(".") in reason), None)
 
 
 def _seen(reading: Reading) -> str:

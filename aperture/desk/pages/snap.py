@@ -36,7 +36,7 @@ class Shown:
     """What is shown of a photo; `entry` is None where the book does not have it, and `why` says why.
 
     `seen` is its class or "refused", `numbers` names and values with their ±, `doubts` why a person should
-    look, `most` the highest number of a reed.
+    look, `most` the highest number of a reed; `code` is the flag of a refusal, which `why` says.
     """
 
     sha: str | None
@@ -49,6 +49,7 @@ class Shown:
     advice: str = ""
     doubts: tuple[Flag, ...] = ()
     view: TipView | None = None
+    code: str | None = None
     most: int = CARD.reed_tags.count
 
     @property
@@ -62,7 +63,7 @@ async def snap_page(request: Request) -> Response:
     """The button, the timer, and what the last photos gave."""
     desk = desk_of(request)
     with desk.open_book() as book:
-        recent = [_shown(desk, book, done.sha256, done.why) for done in _recent(request)]
+        recent = [_shown(desk, book, done.sha256, done.why, done.code) for done in _recent(request)]
     return page(
         request,
         "snap.html",
@@ -149,10 +150,10 @@ def _entry(request: Request, book: Book) -> Entry:
     return book.entry(photo)
 
 
-def _shown(desk: Desk, book: Book, sha: str | None, why: str | None = None) -> Shown:
+def _shown(desk: Desk, book: Book, sha: str | None, why: str | None = None, code: str | None = None) -> Shown:
     photo = book.photo(sha) if sha is not None else None
     if photo is None:
-        return Shown(None, why or "The book does not have it any more.")
+        return Shown(None, why or "The book does not have it any more.", code=code)
     entry = book.entry(photo)
     reading, state = entry.reading, entry.filing.state
     record = reading.record
@@ -160,13 +161,14 @@ def _shown(desk: Desk, book: Book, sha: str | None, why: str | None = None) -> S
     if not reading.measured:
         return Shown(
             photo.sha256,
-            None,
+            record["reason"],
             entry,
             "refused",
             reed=reed,
             state=state,
-            advice=f"{record['reason'] or ''} {record['advice'] or ''}",
+            advice=record["advice"] or "",
             view=tip_view(reading),
+            code=next((code for code in record["flags"] if code in FLAGS), None),
         )
     advice = record["advice"] or ""
     if reed is not None and state is not None:

@@ -8,15 +8,18 @@ const words = document.getElementById("words");
 const list = document.getElementById("list");
 const button = form.querySelector("button");
 
-function tell(text, sha256) {
+function add(line, address, words) {
+  const link = document.createElement("a");
+  link.href = address;
+  link.textContent = words;
+  line.append(" ", link);
+}
+
+function tell(text, sha256, code) {
   const line = document.createElement("li");
   line.textContent = text;
-  if (sha256) {
-    const link = document.createElement("a");
-    link.href = `/review/${sha256}`;
-    link.textContent = "Say which";
-    line.append(" ", link);
-  }
+  if (sha256) add(line, `/review/${sha256}`, "Say which");
+  if (code) add(line, `/help/flags#${code}`, "What it means");
   list.append(line);
 }
 
@@ -65,7 +68,7 @@ async function takeAll(files) {
       one = { what: "failed", why: why(error) };
     }
     counts[one.what] = (counts[one.what] || 0) + 1;
-    if (one.why) tell(`${name}: ${one.what}. ${one.why}`, one.what === "not assigned" && one.sha256);
+    if (one.why) tell(`${name}: ${one.what}. ${one.why}`, one.what === "not assigned" && one.sha256, one.code);
     bar.value = done + 1;
   }
   const told = Object.entries(counts).map(([what, count]) => `${count} ${what}`);

@@ -8,6 +8,7 @@ import pytest
 from aperture.book.store.records import Filing, Soaking
 from aperture.desk.pages import review
 from aperture.desk.pages.outlines import handles
+from aperture.flags import FLAGS
 from aperture.settings import Settings
 from tests.conftest import ellipse_points_mm
 from tests.desk.conftest import enter  # noqa: F401
@@ -360,6 +361,12 @@ def test_the_page_says_why_it_asks(review_desk, browser):
         (1, "dry", "too dark"),
     ]:
         assert why in browser.get(path_of(review_desk, number, state)).text
+
+
+@pytest.mark.parametrize(("number", "state", "code"), [(1, "dry", "too-dark"), (2, "dry", "self-check-off")])
+def test_the_reason_leads_to_its_paragraph_in_the_guide(review_desk, browser, number, state, code):
+    text = browser.get(path_of(review_desk, number, state)).text
+    assert f'<a href="/help/flags#{code}">{FLAGS[code].sentence.removesuffix(".")}' in text
 
 
 def test_a_refused_photo_offers_nothing_to_confirm(review_desk, browser):

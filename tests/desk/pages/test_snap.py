@@ -144,6 +144,7 @@ def test_the_timer_s_seconds_are_kept_until_the_state_is_said(desk, browser, arr
 def test_a_retake_asks_only_for_the_photo(browser, arrive):
     text = browser.get(f"/result/{arrive(code='card-cut-off')}?part=1").text
     assert "Retake" in text
+    assert 'href="/help/flags#card-cut-off"' in text
     assert "Move back" in text
     assert "Which reed" not in text
     assert "<form" not in text
