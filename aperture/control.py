@@ -1,8 +1,9 @@
-"""The check in every photo: the card's printed ellipses of known size, measured through the same camera and light.
+"""The check in every photo: the card's printed ellipses of known size, measured through the same camera and
+light.
 
-A blur moves light about but loses none, so the light that is missing along a line across a dark shape tells its
-thickness whatever the blur: the integral of (paper - light) over (paper - ink). Averaged over the middle of an
-ellipse, whose proportions are known, that is its height.
+A blur moves light about but loses none, so the light that is missing along a line across a dark shape tells
+its thickness whatever the blur: the integral of (paper - light) over (paper - ink). Averaged over the middle
+of an ellipse, whose proportions are known, that is its height.
 """
 
 from dataclasses import replace
@@ -44,7 +45,7 @@ def measure_controls(photo: Photo, view: View) -> tuple[float | None, ...]:
 def _across(ellipse: PrintedEllipse, scale: float) -> Floats:
     """Places from the middle of an ellipse upwards, mm, (m,)."""
     reach = ellipse.height_mm / 2 * scale + MARGIN_MM
-    return np.arange(-round(reach / STEP_MM), round(reach / STEP_MM) + 1) * STEP_MM
+    return STEP_MM * np.arange(-round(reach / STEP_MM), round(reach / STEP_MM) + 1, dtype=np.float64)
 
 
 def _profiles(photo: Photo, view: View, ellipse: PrintedEllipse) -> Floats:
@@ -53,7 +54,7 @@ def _profiles(photo: Photo, view: View, ellipse: PrintedEllipse) -> Floats:
     y = _across(ellipse, view.scale)
     middle = np.array([ellipse.x_mm, ellipse.y_mm]) * view.scale
     points = middle + np.stack(np.broadcast_arrays(x[:, None], y[None, :]), axis=-1)
-    return view.patch(photo.luma, points.reshape(-1, 2)).sample(view.to_pixel(points))
+    return np.asarray(view.patch(photo.luma, points.reshape(-1, 2)).sample(view.to_pixel(points)))
 
 
 def _deviation(light: Floats, ellipse: PrintedEllipse, scale: float, ink: float) -> float | None:

@@ -135,7 +135,7 @@ def review_reasons(found: Found, thresholds: Thresholds = THRESHOLDS) -> tuple[s
 
 
 def _border(patch: Patch, view: View, contour: OpeningContour) -> float:
-    """How much brighter it is just outside the outline than inside: mean of the contrasts, relative to both."""
+    """How much brighter it is just outside the outline than inside: the mean contrast, relative to both."""
     outline = contour.polygon(61)
     tangent = np.roll(outline, -1, axis=0) - np.roll(outline, 1, axis=0)
     normal = np.column_stack([tangent[:, 1], -tangent[:, 0]]) / np.linalg.norm(tangent, axis=1)[:, None]
@@ -146,14 +146,13 @@ def _border(patch: Patch, view: View, contour: OpeningContour) -> float:
 
 
 def _has_second_tip(look: FirstLook, thresholds: Thresholds) -> bool:
-    """Whether two pieces of the notch look like the tip of a reed, one above the other."""
+    """Whether two pieces of the notch look like the tip of a reed."""
     import cv2
 
     tip = (look.areas[2] < 0.5).astype(np.uint8)
     _, _, stats, _ = cv2.connectedComponentsWithStats(tip)
     least_cells = thresholds.second_tip_mm2 / (FLAT_MM[0] / tip.shape[1]) ** 2
-    tips = [(left, left + width) for left, _, width, _, cells in stats[1:].tolist() if cells > least_cells]
-    return any(min(a[1], b[1]) > max(a[0], b[0]) for i, a in enumerate(tips) for b in tips[:i])
+    return bool(np.sum(stats[1:, cv2.CC_STAT_AREA] > least_cells) > 1)
 
 
 def _bore_share(look: FirstLook, contour: OpeningContour, view: View) -> float:

@@ -1,15 +1,17 @@
 """The learned first look: where in the notch the opening is, and where its edges are, by two small networks.
 
-The first network sees the notch laid flat and says for each column where the upper and the lower edge are, as a
-distribution over the rows, and whether the column lies between the corners. The second sees a strip along each
-edge, laid out so that the edge runs level, and says the same more closely. It is asked from an outline that was
-pushed outwards and from one that was pushed inwards: the mean is the answer, and how far the two differ tells how
-much the answer depends on where one began. What is said here is a measurement with an uncertainty, no verdict.
+The first network sees the notch laid flat and says for each column where the upper and the lower edge are, as
+a distribution over the rows, and whether the column lies between the corners. The second sees a strip along
+each edge, laid out so that the edge runs level, and says the same more closely. It is asked from an outline
+that was pushed outwards and from one that was pushed inwards: the mean is the answer, and how far the two
+differ tells how much the answer depends on where one began. What is said here is a measurement with an
+uncertainty, no verdict.
 
 Distributions over the places of a column: He et al., Medical Image Analysis 68, 101856 (2021).
 """
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +29,10 @@ STRIP_SHAPE, STRIP_PITCH_MM, STRIP_REACH = (48, 128), 0.0225, 1.12
 USUAL_BLUR_MM = 0.05
 BRIGHTEST = 1.6  # paper = 1; what is brighter counts as this
 
-PUSH_MM, PUSH_SHARE = 0.12, 0.4  # how far the outline is pushed, and inwards never farther than this part of the gap
+PUSH_MM, PUSH_SHARE = (
+    0.12,
+    0.4,
+)  # how far the outline is pushed, and inwards never farther than this part of the gap
 NARROWEST_MM = 2.5  # a shorter run of columns is no opening
 CHORD_MM = 0.4  # near a corner, how much of the middle line tells where its end is
 SECTIONS = np.array([-0.85, -0.3, 0.3, 0.85])  # of an edge, from corner to corner: -1 to 1
@@ -37,10 +42,10 @@ SECTIONS = np.array([-0.85, -0.3, 0.3, 0.85])  # of an edge, from corner to corn
 class EdgeColumns:
     """Edges of an opening on columns across a chord.
 
-    `origin_mm` (2,) and `angle` (radians, counter-clockwise) place a frame on the card whose x axis runs along
-    the chord. `x`, `lower`, `upper` (m,): the edges in that frame, mm; `spread_lower`, `spread_upper` (m,): the
-    standard deviation of what the network says, mm; `inside` (m,): how probably a column lies between the
-    corners; `corners`: x of the left and the right one.
+    `origin_mm` (2,) and `angle` (radians, counter-clockwise) place a frame on the card whose x axis runs
+    along the chord. `x`, `lower`, `upper` (m,): the edges in that frame, mm; `spread_lower`, `spread_upper`
+    (m,): the standard deviation of what the network says, mm; `inside` (m,): how probably a column lies
+    between the corners; `corners`: x of the left and the right one.
     """
 
     origin_mm: Floats
@@ -70,9 +75,9 @@ class FirstLook:
     """What the networks see.
 
     `edges`: the opening's edges; `rough`: those of the first network alone. `shift_mm` (2,): by how much the
-    lower and the upper edge depend on where one began, the worst of three sections; `corner_shift_mm` (2,): the
-    same for the corners. `areas` (3, rows, columns): how probably a place of the notch laid flat is bore, rim,
-    or elsewhere.
+    lower and the upper edge depend on where one began, the worst of three sections; `corner_shift_mm` (2,):
+    the same for the corners. `areas` (3, rows, columns): how probably a place of the notch laid flat is bore,
+    rim, or elsewhere.
     """
 
     edges: EdgeColumns
@@ -143,7 +148,7 @@ def _sigmoid(x: Floats | np.floating) -> Floats:
 
 
 def _places(logits: NDArray[np.float32], near_rows: int) -> tuple[Floats, Floats]:
-    """Of each column's distribution (rows, columns): the mean about its peak, and the whole's spread; rows."""
+    """Of each column's distribution (rows, columns): the mean about its peak, and the spread; in rows."""
     share = _softmax(logits)
     rows = np.arange(len(share))[:, None]
     near = share * (np.abs(rows - share.argmax(axis=0)) <= near_rows)
@@ -279,7 +284,9 @@ def _closer(patch: Patch, view: View, rough: EdgeColumns) -> EdgeColumns | None:
         light = _light(patch, view, rough.to_card(np.stack([np.broadcast_to(x, y.shape), y], axis=-1)))
         to_other = np.clip(outwards * (y - other), -0.5, 1.5)
         constant = np.full_like(light, blur)
-        blobs.append(np.stack([_encoded(light), to_other, constant, np.broadcast_to(np.abs(u) - 0.5, y.shape)]))
+        blobs.append(
+            np.stack([_encoded(light), to_other, constant, np.broadcast_to(np.abs(u) - 0.5, y.shape)])
+        )
     result = run("edge.onnx", np.asarray(blobs, np.float32))
     (place_low, spread_low), (place_high, spread_high) = (_places(one[0], 8) for one in result)
     inside = _sigmoid(np.mean([_between(one[0], one[1]) for one in result], axis=0))
@@ -324,7 +331,7 @@ def _mean(near: EdgeColumns, outer: EdgeColumns, inner: EdgeColumns) -> tuple[Ed
     shift = [
         [
             abs(float(np.mean(edge[0, part] - edge[1, part]))) / 2 if part.any() else 0.0
-            for low, high in zip(SECTIONS[:-1], SECTIONS[1:], strict=True)
+            for low, high in pairwise(SECTIONS)
             for part in [(u >= low) & (u < high)]
         ]
         for edge in (lower, upper)

@@ -1,7 +1,7 @@
 """The two networks of the first look: their files, checked, and run by OpenCV.
 
-They were trained on rendered pictures alone (`fixtures/training`); the guide's page "model" says on which, and
-how well they do. Their input and output are described in `first_look`.
+They were trained on rendered pictures alone (`fixtures/training`); the guide's page "model" says on which,
+and how well they do. Their input and output are described in `first_look`.
 """
 
 import hashlib

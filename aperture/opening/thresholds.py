@@ -1,7 +1,8 @@
-"""What decides whether an outline is an answer, wants a person to look, or is none: every threshold, in one place.
+"""What decides whether an outline is an answer, wants a person to look, or is none: every threshold, in one
+place.
 
-Each has its unit, its reason, and the figure it moves. `python -m tests.accuracy` prints how many photos go to
-review, and how wrong the others are, for a range of values of the first.
+Each has its unit, its reason, and the figure it moves. `python -m tests.accuracy` prints how many photos go
+to review, and how wrong the others are, for a range of values of the first.
 """
 
 from dataclasses import dataclass
@@ -11,25 +12,25 @@ from dataclasses import dataclass
 class Thresholds:
     """When an outline goes to review, or is refused, and how far it is trusted otherwise.
 
-    edge_shift_mm : how far an edge may move with where the second network began before a person must look. The
-        shift is a part of the edge's uncertainty, so what passes is still within its ±; beyond 0.03 mm the
-        edge alone makes the height more doubtful than camera, card and lean together do. Chosen on the truth
-        set's curve of risk against coverage. Moves "to review" and the tail of the height.
+    edge_shift_mm : how far an edge may move with where the second network began before a person must look.
+        The shift is a part of the edge's uncertainty, so what passes is still within its ±; beyond 0.03 mm
+        the edge alone makes the height more doubtful than camera, card and lean together do. Chosen on the
+        truth set's curve of risk against coverage. Moves "to review" and the tail of the height.
     corner_shift_mm : the same for a corner of an opening that is not shut. Moves the tail of the width.
     residual_mm : rms distance between the edges seen and two blades (rms): what strays more is not a pair of
         blades. Moves "to review".
     between_networks_mm : how far the gaps that the two networks see may differ (mean over the columns). Moves
         "to review".
-    least_border : mean contrast of what lies outside the outline to what lies inside, as a part of both, below
-        which nothing says "opening" but the networks; not asked of a shut tip, which has no inside to be seen.
-        Moves "silently wrong" on what is no reed.
+    least_border : mean contrast of what lies outside the outline to what lies inside, as a part of both,
+        below which nothing says "opening" but the networks; not asked of a shut tip, which has no inside to
+        be seen. Moves "silently wrong" on what is no reed.
     reed_probability : below this there is no reed. Moves "refused".
     second_tip_mm2 : so much that looks like a tip, above or below another, is a second reed.
-    least_bore_share : how much of the inside must look like a bore; less is covered by glare. Moves "refused".
-    edge_u_mm, edge_u_blurs, corner_u_mm, corner_u_blurs, corner_u_thin_mm2, corner_u_shift : standard
-        uncertainty of an edge: a part in mm, a part of the blur across it, and the whole shift; and of a
-        corner, the third part of it divided by the height. Fitted on the truth set so that 95 % of the heights
-        and widths in the photographed plane lie within two of them. Move "truth within ±".
+    least_bore_share : how much of the inside must look like a bore; less is covered by glare. Moves
+    "refused". edge_u_mm, edge_u_blurs, corner_u_mm, corner_u_blurs, corner_u_thin_mm2, corner_u_shift :
+        standard uncertainty of an edge: a part in mm, a part of the blur across it, and the whole shift; and
+        of a corner, the third part of it divided by the height. Fitted on the truth set so that 95 % of the
+        heights and widths in the photographed plane lie within two of them. Move "truth within ±".
     """
 
     edge_shift_mm: float = 0.03

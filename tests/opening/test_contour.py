@@ -1,20 +1,21 @@
-"""Blades against closed forms, and their fit against blades that are known."""
+"""Contours against closed forms, and their fit against blades that are known."""
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from aperture.opening.blades import (
+from aperture.opening.contour import (
     PARAMETERS,
-    Blades,
+    OpeningContour,
     between,
-    fit_blades,
-    lens,
+    fit_contour,
     rise,
     shape_prior,
-    shape_prior_by_vector,
+    shape_prior_jacobian,
+    symmetric_contour,
 )
+from aperture.opening.first_look import EdgeColumns
 from aperture.shape import describe
 
 LEFT, RIGHT = np.array([39.4, 4.2]), np.array([46.2, 4.9])
@@ -58,7 +59,7 @@ def test_the_inertia_ellipse_of_a_symmetric_lens():
 
 @given(st.floats(-3.0, 3.0), st.floats(-10, 90), st.floats(-10, 60))
 def test_frames_are_there_and_back(angle, x, y):
-    one = Blades(np.array([x, y]), angle, blades().vector)
+    one = OpeningContour(np.array([x, y]), angle, blades().vector)
     points = np.array([[[1.0, 2.0], [3.0, -4.0]], [[0.0, 0.0], [85.6, 53.98]]])
     assert one.to_card(one.to_local(points)) == pytest.approx(points, abs=1e-9)
     # counter-clockwise: the frame's x axis lies at `angle` on the card
@@ -73,7 +74,7 @@ def test_between_puts_corners_and_blades_where_they_belong():
     )
     low, high = one.edges(np.array([0.0]))
     assert (low[0], high[0]) == pytest.approx((-0.2, 0.6))
-    assert one.tallest_mm() == pytest.approx(0.8, abs=1e-3)
+    assert one.max_gap_mm() == pytest.approx(0.8, abs=1e-3)
     beyond = one.edges(np.array([one.left - 1.0, one.right + 1.0]))
     assert np.concatenate(beyond) == pytest.approx(np.zeros(4), abs=1e-12)
 
@@ -94,53 +95,29 @@ def test_lopsided_terms_are_chebyshev_polynomials():
     assert rise(u, np.array([0.9, *c])) == pytest.approx((1 - u**2) ** 0.9 * series)
 
 
-def test_slopes_are_derivatives():
-    # Of the parabola y = h (1 - (2x/w)²): -8 h x / w².
-    x = np.array([-2.0, 0.0, 1.5])
-    low, high = blades(1.0, 0.6, 0.3).slopes(x)
-    assert high == pytest.approx(-8 * 0.6 * x / WIDTH_MM**2, abs=1e-4)
-    assert low == pytest.approx(8 * 0.3 * x / WIDTH_MM**2, abs=1e-4)
-
-
-def test_reframed_is_the_same_curve():
-    skew = Blades(
-        np.array([40.0, 3.0]), 0.3, np.concatenate([[-1.0, 0.4, 5.0, -0.6], blades(0.8).vector[4:]])
-    )
-    again = skew.reframed()
-    corners = skew.to_card(skew.vector[:4].reshape(2, 2))
-    assert again.to_card(again.vector[:4].reshape(2, 2)) == pytest.approx(corners)
-    assert again.vector[[1, 3]] == pytest.approx([0.0, 0.0])
-    # rises are then counted square to the chord, which was turned by 0.165 rad: cos = 0.986
-    assert shoelace(again.polygon()) == pytest.approx(shoelace(skew.polygon()), rel=0.02)
-
-
-def test_shortened_has_its_corners_between_the_edges_farther_in():
-    one = blades(left=np.array([1.0, 2.0]), right=np.array([7.0, 2.0]))
-    shorter = one.shortened(1.0, 0.5)
-    corners = shorter.to_card(shorter.vector[:4].reshape(2, 2))
-    assert corners == pytest.approx(np.array([[2.0, 2.0], [6.5, 2.0]]), abs=1e-9)
-    assert shorter.vector[4:] == pytest.approx(one.vector[4:])
-
-
 def test_the_prior_prefers_what_is_usual():
-    usual = shape_prior(lens(np.array([39.3, 4.5]), np.array([46.3, 4.5]), 0.4).vector)
+    usual = shape_prior(symmetric_contour(np.array([39.3, 4.5]), np.array([46.3, 4.5]), 0.4).vector)
     assert np.square(usual).sum() == pytest.approx(0.0, abs=1e-12)
     crossed = blades(0.85, 0.3, -0.4).vector
     assert np.square(shape_prior(crossed)).sum() > 1000
 
 
 @pytest.mark.parametrize(("q", "upper_mm", "lower_mm"), [(0.5, 0.4, 0.4), (1.0, 0.5, 0.3), (0.8, 0.9, 0.7)])
-def test_known_blades_come_back_from_noisy_points(q, upper_mm, lower_mm):
+def test_a_known_contour_comes_back_from_noisy_edges(q, upper_mm, lower_mm):
     truth = blades(q, upper_mm, lower_mm)
     rng = np.random.default_rng(4)
     x = np.linspace(truth.left + 0.1, truth.right - 0.1, 120)
     low, high = truth.edges(x)
     noise = rng.normal(0.0, 0.005, (2, len(x)))
     noise[0, ::15] += 0.1  # a few points on something else
-    upper = truth.to_card(np.column_stack([x, high + noise[0]]))
-    lower = truth.to_card(np.column_stack([x, low + noise[1]]))
-    start = lens(LEFT + np.array([0.3, 0.05]), RIGHT - np.array([0.2, 0.1]), 0.3)
-    found = fit_blades(start, upper, lower, doubt_mm=0.005)
+    spread, inside = np.full(len(x), 0.015), np.ones(len(x))
+    ends = (truth.left + 0.03, truth.right - 0.02)
+    seen = EdgeColumns(
+        truth.origin_mm, truth.angle, x, low + noise[1], high + noise[0], spread, spread, inside, ends
+    )
+    fit = fit_contour(seen, (0.005, 0.005), 0.05)
+    found = fit.contour
+    assert 0.005 < fit.residual_mm < 0.03  # the noise, and the few points on something else
     expected, got = describe(truth.polygon()), describe(found.polygon())
     assert got.height_mm == pytest.approx(expected.height_mm, abs=0.01)
     assert got.area_mm2 == pytest.approx(expected.area_mm2, rel=0.01)
@@ -158,12 +135,15 @@ def test_derivatives_are_those_of_small_steps(seed):
     x = np.concatenate(
         [np.linspace(vector[0] + 0.02, vector[2] - 0.02, 40), [vector[0] - 0.3, vector[2] + 0.3]]
     )
-    low, high = Blades(np.zeros(2), 0.0, vector).edges_by_vector(x)
-    prior = shape_prior_by_vector(vector)
+    low, high = OpeningContour(np.zeros(2), 0.0, vector).edges_jacobian(x)
+    prior = shape_prior_jacobian(vector)
     for index in range(PARAMETERS):
         step = np.zeros(PARAMETERS)
         step[index] = 1e-7
-        ahead, behind = Blades(np.zeros(2), 0.0, vector + step), Blades(np.zeros(2), 0.0, vector - step)
+        ahead, behind = (
+            OpeningContour(np.zeros(2), 0.0, vector + step),
+            OpeningContour(np.zeros(2), 0.0, vector - step),
+        )
         for edge, one, other in zip((low, high), ahead.edges(x), behind.edges(x), strict=True):
             assert edge[:, index] == pytest.approx((one - other) / 2e-7, rel=1e-3, abs=1e-4)
         change = (shape_prior(vector + step) - shape_prior(vector - step)) / 2e-7
