@@ -22,6 +22,7 @@ PAGES = (
     "json",
     "cluster",
     "how-it-measures",
+    "model",
     "how-it-keeps",
     "changelog",
 )

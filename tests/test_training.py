@@ -1,0 +1,94 @@
+"""The training of the first look: its scenes, its agreement with the program, and that it learns."""
+
+import ast
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from aperture.opening import first_look
+from fixtures.render.mesh import POINTS_ON_RIM, rim_mesh
+from fixtures.training.scenes import scene
+
+PHONE = Path(__file__).parents[1] / "fixtures" / "training" / "phone.py"
+
+
+def constants(path):
+    """The plain constants at the top of a module, without importing it (it needs PyTorch)."""
+    found = {}
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name):
+            try:
+                found[node.targets[0].id] = ast.literal_eval(node.value)
+            except ValueError:
+                continue
+    return found
+
+
+@pytest.mark.parametrize("name", ["FLAT_MM", "FLAT_SHAPE", "STRIP_SHAPE", "STRIP_PITCH_MM", "STRIP_REACH"])
+def test_the_program_shows_the_networks_what_they_were_trained_on(name):
+    assert constants(PHONE)[name] == getattr(first_look, name)
+
+
+def test_a_scene_is_a_function_of_its_index():
+    assert scene(12) == scene(12)
+    assert scene(12) != scene(13)
+
+
+def test_scenes_are_as_wide_as_they_claim():
+    scenes = [scene(index) for index in range(400)]
+    reeds = [each["reed"] for each in scenes if each["reed"]]
+    heights = np.array([reed["upper"] + reed["lower"] for reed in reeds])
+    assert 0.28 < np.mean(heights < 0.3) < 0.48  # a third and more are low
+    assert heights.max() > 2.3
+    assert len(reeds) < len(scenes)  # some notches are empty
+    assert {len(each["lamps"]) for each in scenes} >= {1, 2, 3}
+    assert np.ptp([reed["tip_thickness"] for reed in reeds]) > 0.13
+
+
+@pytest.mark.parametrize("index", range(0, 60, 3))
+def test_blades_never_cross(index):
+    reed = scene(index)["reed"]
+    if reed is None:
+        return
+    flat = rim_mesh({**reed, "lean": [0.0, 0.0], "roll": 0.0}).vertices[:POINTS_ON_RIM, 1]
+    upper, lower = flat[1 : POINTS_ON_RIM // 2], flat[: POINTS_ON_RIM // 2 : -1]
+    assert (upper - lower).min() > 0
+
+
+def test_a_little_training_lowers_the_loss():
+    torch = pytest.importorskip("torch", reason="the extra `train` is not installed")
+    from fixtures.training import phone
+    from fixtures.training.network import edge_network
+    from fixtures.training.train import edge_loss
+
+    torch.manual_seed(3)
+    rows, columns = np.mgrid[0:312, 0:392]
+    angle = 2 * np.pi * np.arange(400) / 400
+    light, inner = [], []
+    for half in (8.0, 14.0, 20.0, 26.0):
+        contour = np.column_stack([196 + 84 * np.cos(angle), 156 - half * np.sin(angle)])
+        bore = ((columns - 196) / 84) ** 2 + ((rows - 156) / half) ** 2 < 1
+        light.append(np.where(bore, 0.02, 0.6))
+        inner.append(contour)
+    to_film = np.array([[24.0, 0, 196 - 24 * 42.8], [0, -24.0, 156 + 24 * 4.5], [0, 0, 1]])
+    crops = phone.Crops(
+        torch.tensor(np.array(light), dtype=torch.float32)[:, None].expand(-1, 3, -1, -1),
+        torch.tensor(np.array(inner), dtype=torch.float32),
+        torch.tensor(np.array(inner), dtype=torch.float32),
+        torch.tensor(to_film, dtype=torch.float32).expand(4, -1, -1),
+        torch.ones(4, dtype=torch.bool),
+        torch.zeros(4, dtype=torch.bool),
+    )
+    network = edge_network()
+    optimiser = torch.optim.Adam(network.parameters(), lr=3e-3)
+    losses = []
+    for _ in range(40):
+        with torch.no_grad():
+            strips = phone.strips(phone.photographed(crops, 12.0))
+        loss = edge_loss(network(strips.channels), strips)[0]
+        optimiser.zero_grad()
+        loss.backward()
+        optimiser.step()
+        losses.append(loss.item())
+    assert np.mean(losses[-5:]) < 0.9 * np.mean(losses[:3]), losses
