@@ -21,7 +21,10 @@ Floats = NDArray[np.float64]
 MARGIN_MM = 0.8  # of paper above and below an ellipse that is looked at
 MIDDLE_SHARE = 0.5  # of the width, whose columns count
 COLUMNS, STEP_MM = 41, 0.02
-LEAST_CONTRAST = 0.3  # paper = 1; less is no print
+LEAST_PAPER, MOST_INK = (
+    0.3,
+    0.7,
+)  # of the paper at the markers; beside the paper: what is no paper, and no print
 
 
 def measure_controls(photo: Photo, view: View) -> tuple[float | None, ...]:
@@ -31,14 +34,10 @@ def measure_controls(photo: Photo, view: View) -> tuple[float | None, ...]:
     print's scale, so that ink spread shows in it too.
     """
     on_card = replace(view, tip_offset_mm=0.0)
-    profiles = [_profiles(photo, on_card, ellipse) for ellipse in CARD.control_ellipses]
-    # Ink as it is where it fills several blurs: in the tallest.
-    tallest = max(range(len(profiles)), key=lambda i: CARD.control_ellipses[i].height_mm)
-    rows = profiles[tallest].shape[1]
-    ink = float(np.median(profiles[tallest][:, rows // 2 - 5 : rows // 2 + 6]))
+    ink = view.black / view.white  # beside the paper, measured on the markers
     return tuple(
-        _deviation(light, ellipse, view.scale, ink)
-        for light, ellipse in zip(profiles, CARD.control_ellipses, strict=True)
+        _deviation(_profiles(photo, on_card, ellipse), ellipse, view.scale, ink)
+        for ellipse in CARD.control_ellipses
     )
 
 
@@ -58,15 +57,19 @@ def _profiles(photo: Photo, view: View, ellipse: PrintedEllipse) -> Floats:
 
 
 def _deviation(light: Floats, ellipse: PrintedEllipse, scale: float, ink: float) -> float | None:
-    """Measured minus true height, mm, from the light on columns (columns, m) across the ellipse."""
+    """Measured minus true height, mm, from the light on columns (columns, m) across the ellipse.
+
+    `ink` : its light beside that of the paper around it.
+    """
     y = _across(ellipse, scale)
     ends = max(3, round(0.4 * MARGIN_MM / STEP_MM))
     below, above = light[:, :ends].mean(axis=1), light[:, -ends:].mean(axis=1)
     share = (y - y[ends // 2]) / (y[-1 - ends // 2] - y[ends // 2])
     paper = below[:, None] + (above - below)[:, None] * share
-    if not float(np.median(paper)) - ink > LEAST_CONTRAST:
+    darkest = float(np.median(light.min(axis=1) / np.median(paper, axis=1)))
+    if not (float(np.median(paper)) > LEAST_PAPER and darkest < MOST_INK):
         return None
-    thickness = ((paper - light) / (paper - ink)).sum(axis=1) * STEP_MM
+    thickness = ((paper - light) / (paper * (1 - ink))).sum(axis=1) * STEP_MM
     place = np.linspace(-0.5, 0.5, COLUMNS) * MIDDLE_SHARE
     height = float(np.median(thickness / np.sqrt(1 - (2 * place) ** 2)))
     if not height > 0.2 * ellipse.height_mm * scale:

@@ -171,7 +171,7 @@ _LIST = [
     ),
     Flag(
         "glare",
-        "refuse",
+        "review",
         "Glare or a water film lies across the opening.",
         "Shake the water off, turn the lamp or the flash away, and take it again.",
     ),

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from aperture.opening import Outline
+from aperture.opening.find import model_u_mm, moved_edges
 from aperture.settings import Settings
 from aperture.shape import quantities
 from aperture.view.view import View
@@ -97,6 +98,7 @@ def budget(outline: Outline, view: View, settings: Settings) -> Budget:
             changes([_moved_plane(points, view, settings)]),
         ),
         from_changes("lean of the reed", "rectangular", leaned),
+        from_changes("model of the edge", "normal", changes(_edge_model(points, view))),
     ]
     for source in dict.fromkeys(outline.sources):
         chosen = [d for d, s in zip(outline.displacements_mm, outline.sources, strict=True) if s == source]
@@ -151,3 +153,9 @@ def _leaned(points: Floats, view: View, half_width_deg: float) -> list[Floats]:
         flat[:, axis] = hits[:, axis] / np.cos(angle)
         leaned.append(middle + flat)
     return leaned
+
+
+def _edge_model(points: Floats, view: View) -> list[Floats]:
+    """The outline with each blade, and each corner, out by what the networks are trusted to."""
+    edge, corner = model_u_mm(view, float(quantities(points)[0]))
+    return list(points + moved_edges(points, (edge, edge), corner))

@@ -64,16 +64,17 @@ REMEDIES = (
         "Lay the reed square to the card; if something holds it straight, set uncertainty.reed_lean_deg in"
         " the settings to less than {lean_deg:g}.",
     ),
-    Remedy("edge", "far", _CLOSER),
-    Remedy("edge", "not sharp", _STEADY),
+    Remedy("model of the edge", "far", _CLOSER),
+    Remedy("model of the edge", "not sharp", _STEADY),
     Remedy(
-        "edge",
+        "model of the edge",
         "always",
         "Nothing simple: the photo is near and sharp, and this is how far the program can be trusted.",
     ),
-    Remedy("corners", "far", _CLOSER),
-    Remedy("corners", "not sharp", _STEADY),
-    Remedy("corners", "always", "Even light and a plain background behind the reed show its ends better."),
+    Remedy("edge", "far", _CLOSER),
+    Remedy("edge", "not sharp", _STEADY),
+    Remedy("edge", "lens not level", _LENS),
+    Remedy("edge", "always", "Even light, a plain background, no lamp that shines into the opening."),
 )
 
 

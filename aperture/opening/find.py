@@ -21,8 +21,11 @@ from aperture.view.view import View
 Floats = NDArray[np.float64]
 
 THIN_BLURS = 2.0  # an opening lower than so many blurs is told by the light that is missing
+LEAST_HEIGHT_MM = 0.03  # what is lower counts as this high where its corners are concerned
 SHUT_MM = 0.15  # below this the ends of an opening say nothing of what it is
 BORDER_MM, BORDER_BLURS = 0.05, 1.0  # how far from the outline its surroundings are looked at
+NEARLY_RIM = 0.9  # of the rim's brightness: as bright as a lamp mirrored in water, or a pale hair
+INSIDE_MM = 0.2  # so far from the outline no lit rim or blurred edge is seen, only what lies inside
 
 
 @dataclass(frozen=True)
@@ -42,17 +45,19 @@ class Outline:
 
 @dataclass(frozen=True)
 class Found:
-    """An opening before it is judged: what the networks saw, the blades through it, and how sure they are.
+    """An opening before it is judged: what the networks saw, and the blades through it.
 
-    `edge_u_mm` (2,): standard uncertainty of the lower and of the upper edge; `corner_u_mm`: of a corner;
-    `border`: mean contrast of outside to inside, see `Thresholds.least_border`.
+    `corner_u_mm`: standard uncertainty of a corner, from how far it shifts; `border`: mean contrast
+    of outside to inside; `bright_share`, `darkest`: which part of the inside is nearly as bright as the rim, and
+    how bright its darkest twentieth is, beside the rim. See `Thresholds`.
     """
 
     look: FirstLook
     fit: ContourFit
-    edge_u_mm: tuple[float, float]
     corner_u_mm: float
     border: float
+    bright_share: float
+    darkest: float
 
 
 def find_opening(photo: Photo, view: View, thresholds: Thresholds = THRESHOLDS) -> Outline:
@@ -60,7 +65,7 @@ def find_opening(photo: Photo, view: View, thresholds: Thresholds = THRESHOLDS) 
 
     Raises
     ------
-    OpeningError : there is no reed, no opening to be seen, more than one, or glare across it.
+    OpeningError : there is no reed, no opening to be seen, or more than one.
     ModelError : the networks' files cannot be used.
     """
     patch = view.patch(photo.luma, region_mm(view))
@@ -68,10 +73,13 @@ def find_opening(photo: Photo, view: View, thresholds: Thresholds = THRESHOLDS) 
     flags = []
     if review_reasons(found, thresholds):
         flags.append("edge-weak")
+    if has_glare(found, thresholds):
+        flags.append("glare")
     if found.fit.contour.max_gap_mm() < THIN_BLURS * view.blur_across_mm:
         flags.append("thin-slit")
-    displacements, sources = _displacements(found)
-    return Outline(found.fit.contour.polygon(), displacements, sources, tuple(flags))
+    points, shift = found.fit.contour.polygon(), found.look.shift_mm
+    moved = moved_edges(points, (float(shift[0]), float(shift[1])), found.corner_u_mm)
+    return Outline(points, moved, ("edge",) * len(moved), tuple(flags))
 
 
 def region_mm(view: View) -> Floats:
@@ -89,33 +97,25 @@ def find_blades(patch: Patch, view: View, thresholds: Thresholds = THRESHOLDS) -
 
     Raises
     ------
-    OpeningError : there is no reed, no opening to be seen, more than one, or glare across it.
+    OpeningError : there is no reed, no opening to be seen, or more than one.
     """
     reed, look = look_first(patch, view)
     if reed < thresholds.reed_probability:
         raise OpeningError("no-reed")
     if look is None:
         raise OpeningError("opening-not-found")
-    edge_u = np.hypot(
-        np.hypot(thresholds.edge_u_mm, thresholds.edge_u_blurs * view.blur_across_mm), look.shift_mm
+    edge_u, corner_u = model_u_mm(view, float(np.max(look.edges.upper - look.edges.lower)), thresholds)
+    edge_u_mm = np.hypot(edge_u, look.shift_mm)
+    shift = thresholds.corner_u_shift * float(np.max(look.corner_shift_mm))
+    fit = fit_contour(
+        look.edges, (float(edge_u_mm[0]), float(edge_u_mm[1])), float(np.hypot(corner_u, shift))
     )
-    gap = max(float(np.max(look.edges.upper - look.edges.lower)), 0.03)
-    corner_u = np.array(
-        [
-            thresholds.corner_u_mm,
-            thresholds.corner_u_blurs * view.blur_px[0] / view.px_per_mm,
-            thresholds.corner_u_thin_mm2 / gap,
-            thresholds.corner_u_shift * float(np.max(look.corner_shift_mm)),
-        ]
-    )
-    corner_u_mm = float(np.linalg.norm(corner_u))
-    edge_u_mm = (float(edge_u[0]), float(edge_u[1]))
-    fit = fit_contour(look.edges, edge_u_mm, corner_u_mm)
     if _has_second_tip(look, thresholds):
         raise OpeningError("more-than-one-reed")
     if _bore_share(look, fit.contour, view) < thresholds.least_bore_share:
-        raise OpeningError("glare")
-    return Found(look, fit, edge_u_mm, corner_u_mm, _border(patch, view, fit.contour))
+        raise OpeningError("opening-not-found", "what is there does not look like the opening of a reed")
+    border = _border(patch, view, fit.contour)
+    return Found(look, fit, shift, border, *_inside(patch, view, fit.contour))
 
 
 def review_reasons(found: Found, thresholds: Thresholds = THRESHOLDS) -> tuple[str, ...]:
@@ -134,12 +134,37 @@ def review_reasons(found: Found, thresholds: Thresholds = THRESHOLDS) -> tuple[s
     return tuple(name for name, is_doubtful in doubts.items() if is_doubtful)
 
 
-def _border(patch: Patch, view: View, contour: OpeningContour) -> float:
-    """How much brighter it is just outside the outline than inside: the mean contrast, relative to both."""
+def has_glare(found: Found, thresholds: Thresholds = THRESHOLDS) -> bool:
+    """Whether a lamp is mirrored inside the opening, or a film of water makes all of it grey."""
+    return found.bright_share > thresholds.bright_share or found.darkest > thresholds.darkest
+
+
+def _outside(view: View, contour: OpeningContour) -> tuple[Floats, Floats, float]:
+    """Points of the outline (n, 2), the directions outwards (n, 2), how far off its rim is seen, mm."""
     outline = contour.polygon(61)
     tangent = np.roll(outline, -1, axis=0) - np.roll(outline, 1, axis=0)
     normal = np.column_stack([tangent[:, 1], -tangent[:, 0]]) / np.linalg.norm(tangent, axis=1)[:, None]
-    away = BORDER_MM + BORDER_BLURS * view.blur_mm
+    return outline, normal, BORDER_MM + BORDER_BLURS * view.blur_mm
+
+
+def _inside(patch: Patch, view: View, contour: OpeningContour) -> tuple[float, float]:
+    """`Found.bright_share` and `Found.darkest`; (0, 0) where the opening is too low to have an inside."""
+    x = np.linspace(contour.left + INSIDE_MM, contour.right - INSIDE_MM, 100)
+    low, high = contour.edges(x)
+    y = np.linspace(low.min(), high.max(), 80)[:, None]
+    inside = (y > low + INSIDE_MM) & (y < high - INSIDE_MM)
+    if np.mean(inside) < 0.02:
+        return 0.0, 0.0
+    places = np.stack(np.broadcast_arrays(x[None, :], y), axis=-1)[inside]
+    light = patch.sample(view.to_pixel(contour.to_card(places)))
+    outline, normal, _ = _outside(view, contour)
+    rim = max(float(np.median(patch.sample(view.to_pixel(outline + BORDER_MM * normal)))), 1e-3)
+    return float(np.mean(light > NEARLY_RIM * rim)), float(np.quantile(light, 0.05)) / rim
+
+
+def _border(patch: Patch, view: View, contour: OpeningContour) -> float:
+    """How much brighter it is just outside the outline than inside: the mean contrast, relative to both."""
+    outline, normal, away = _outside(view, contour)
     outer = patch.sample(view.to_pixel(outline + away * normal))
     inner = patch.sample(view.to_pixel(outline - min(away, 0.3 * contour.max_gap_mm()) * normal))
     return float(np.mean((outer - inner) / (np.maximum(outer, 0.0) + np.maximum(inner, 0.0) + 0.05)))
@@ -166,23 +191,35 @@ def _bore_share(look: FirstLook, contour: OpeningContour, view: View) -> float:
     return float(np.mean(look.areas[0].ravel()[inside] > 0.5)) if inside.any() else 1.0
 
 
-def _displacements(found: Found) -> tuple[Floats, tuple[str, ...]]:
-    """How the lower edge, the upper edge and either corner may lie elsewhere (4, n, 2), and what they are."""
-    contour = found.fit.contour
-    points = contour.polygon()
-    left, right = points[0], contour.to_card(contour.vector[2:4])
+def model_u_mm(view: View, height_mm: float, thresholds: Thresholds = THRESHOLDS) -> tuple[float, float]:
+    """Standard uncertainty of an edge, and of a corner, that is plain to see, mm: see `Thresholds`."""
+    edge = np.hypot(thresholds.edge_u_mm, thresholds.edge_u_blurs * view.blur_across_mm)
+    blur = thresholds.corner_u_blurs * view.blur_px[0] / view.px_per_mm
+    thin = thresholds.corner_u_thin_mm2 / max(height_mm, LEAST_HEIGHT_MM)
+    return float(edge), float(np.linalg.norm([thresholds.corner_u_mm, blur, thin]))
+
+
+def moved_edges(points_mm: Floats, edge_mm: tuple[float, float], corner_mm: float) -> Floats:
+    """How an outline's lower edge, upper edge, left and right corner move outwards by so much; (4, n, 2) mm.
+
+    Parameters
+    ----------
+    points_mm : (n, 2), counter-clockwise; the lower blade comes after the leftmost point.
+    """
+    first, last = int(points_mm[:, 0].argmin()), int(points_mm[:, 0].argmax())
+    left, right = points_mm[first], points_mm[last]
+    # a slit's blades may both lie on one side of its chord, so their order tells them apart
+    steps = (np.arange(len(points_mm)) - first) % len(points_mm)
+    upper = steps > steps[last]
     along = (right - left) / np.linalg.norm(right - left)
     across = np.array([-along[1], along[0]])
-    u = np.clip(2 * ((points - left) @ along) / np.linalg.norm(right - left) - 1, -1.0, 1.0)
-    # counter-clockwise from the left corner the lower blade comes first
-    upper = np.arange(len(points)) > len(points) // 2
+    u = np.clip(2 * ((points_mm - left) @ along) / np.linalg.norm(right - left) - 1, -1.0, 1.0)
     hump = np.sqrt(1 - u**2)
-    moved = np.stack(
+    return np.stack(
         [
-            -np.outer(np.where(upper, 0.0, hump) * found.edge_u_mm[0], across),
-            np.outer(np.where(upper, hump, 0.0) * found.edge_u_mm[1], across),
-            np.outer((1 - u) / 2 * found.corner_u_mm, -along),
-            np.outer((1 + u) / 2 * found.corner_u_mm, along),
+            -np.outer(np.where(upper, 0.0, hump) * edge_mm[0], across),
+            np.outer(np.where(upper, hump, 0.0) * edge_mm[1], across),
+            -np.outer((1 - u) / 2 * corner_mm, along),
+            np.outer((1 + u) / 2 * corner_mm, along),
         ]
     )
-    return moved, ("edge", "edge", "corners", "corners")

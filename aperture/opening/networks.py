@@ -40,6 +40,17 @@ def _network(name: str) -> Any:
     return cv2.dnn.readNetFromONNX(np.frombuffer(content, np.uint8))
 
 
+def load() -> None:
+    """Reads and checks both files now, so that no photo has to wait for it.
+
+    Raises
+    ------
+    ModelError : a file is missing, damaged, or of another version.
+    """
+    for name in FILES:
+        _network(name)
+
+
 def run(name: str, blob: NDArray[np.float32]) -> NDArray[np.float32]:
     """The result (n, channels, rows, columns) of a network for an input (n, channels, rows, columns)."""
     network = _network(name)

@@ -41,6 +41,8 @@ class Thresholds:
     reed_probability: float = 0.5
     second_tip_mm2: float = 1.0
     least_bore_share: float = 0.6
+    bright_share: float = 0.02
+    darkest: float = 0.15
     edge_u_mm: float = 0.005
     edge_u_blurs: float = 0.15
     corner_u_mm: float = 0.015

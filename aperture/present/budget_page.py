@@ -150,23 +150,22 @@ def inputs_of(budget: Budget, view: View, settings: Settings) -> tuple[Input, ..
             "upwards and sideways, each by so much; the two effects are added in squares",
         ),
         Input(
+            "model of the edge",
+            None,
+            None,
+            "",
+            "normal",
+            "B",
+            "no single number: how far the program's idea of an edge is trusted, at each blade and corner",
+        ),
+        Input(
             "edge",
             None,
             None,
             "",
             "normal",
-            "B",
-            "no single number: how far each blade's edge is trusted, from how sharp the photo is and from how"
-            " much the answer depends on where the program began to look",
-        ),
-        Input(
-            "corners",
-            None,
-            None,
-            "",
-            "normal",
-            "B",
-            "no single number: the same for the two ends of the opening, which an almost shut one hides",
+            "A",
+            "no single number: how much each edge and corner depend on where the program began to look",
         ),
     ]
     by_source = {each.source: each for each in known}

@@ -30,10 +30,10 @@ Record = dict[str, Any]
 
 
 def sources_hash() -> str:
-    """A fingerprint of everything that could change a result: the package's sources and the libraries."""
+    """A fingerprint of everything that could change a result: sources, networks, libraries."""
     digest = hashlib.sha256()
     package = Path(aperture.__file__).parent
-    for path in sorted(package.rglob("*.py")):
+    for path in sorted([*package.rglob("*.py"), *package.rglob("*.onnx")]):
         place = path.relative_to(package)
         if place.parts[0] not in KEEPING:
             digest.update(place.as_posix().encode() + b"\0" + path.read_bytes())

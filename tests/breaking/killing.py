@@ -96,7 +96,11 @@ def kill_intake(folder: Path, moments: int, seed: int) -> Count:
         in_the_middle += 0 < len(heard) < len(photos)
         with count.trial(f"moment {count.tried}"):
             _nothing_half(path, safe)
-    assert run >= 1, "no run came to its end"
+    if run == 0:  # a busy machine may never have let one end: what is left is taken in at last
+        path = folder / "0" / "reeds.sqlite3"
+        _, ended, _ = _run(_take_in, path, photos)
+        assert ended
+        _all_once(path, photos)
     assert in_the_middle >= moments // 5, "the moments were not random"
     count.note = f"{in_the_middle} of them in the middle of the photos"
     return count

@@ -185,7 +185,12 @@ def _warm_up() -> None:
     import simplejpeg
     from PIL import Image
 
+    from aperture.errors import ModelError
+    from aperture.opening.networks import load
+
     cv2.setNumThreads(1)
+    with suppress(ModelError):  # the first photo will tell
+        load()
     small = simplejpeg.encode_jpeg(np.zeros((16, 16, 3), np.uint8))
     simplejpeg.decode_jpeg(small)
     Image.open(BytesIO(small), formats=["JPEG"]).load()
