@@ -190,7 +190,7 @@ _LIST = [
     Flag(
         "thin-slit",
         "note",
-        "The opening is thinner than the blur of the photo; its height comes from a model of a slit.",
+        "The opening is thinner than the blur of the photo; its height is known only roughly.",
         "Move the phone closer (12 cm) if you need a better number.",
     ),
     # The check on the printed ellipses

@@ -48,8 +48,8 @@ class Found:
     """An opening before it is judged: what the networks saw, and the blades through it.
 
     `corner_u_mm`: standard uncertainty of a corner, from how far it shifts; `border`: mean contrast
-    of outside to inside; `bright_share`, `darkest`: which part of the inside is nearly as bright as the rim, and
-    how bright its darkest twentieth is, beside the rim. See `Thresholds`.
+    of outside to inside; `bright_share`, `darkest`: which part of the inside is nearly as bright as the
+    rim, and how bright its darkest twentieth is, beside the rim. See `Thresholds`.
     """
 
     look: FirstLook

@@ -43,11 +43,11 @@ class Thresholds:
     least_bore_share: float = 0.6
     bright_share: float = 0.02
     darkest: float = 0.15
-    edge_u_mm: float = 0.005
+    edge_u_mm: float = 0.006
     edge_u_blurs: float = 0.15
-    corner_u_mm: float = 0.015
+    corner_u_mm: float = 0.02
     corner_u_blurs: float = 0.2
-    corner_u_thin_mm2: float = 0.004
+    corner_u_thin_mm2: float = 0.006
     corner_u_shift: float = 0.6
 
 

@@ -16,9 +16,9 @@ Bounds = Mapping[str, Mapping[str, float]]
 def bounded(cases: Sequence[Case]) -> dict[str, dict[str, float]]:
     """The figures that are held, by group: the larger, the worse. What is not known is left out.
 
-    Of the photos with a number: 95th percentile, median, bias (without its sign) and spread of the errors;
-    how many true values lie outside of the stated ±, and how wide that usually is, lest coverage be bought
-    with width. Counts: silently wrong, silently far off, wrong class, refused although good, to review.
+    Of the photos with a number: 95th percentile and median of the errors (no spread, which one photo far off
+    can move); how many true values lie outside of the stated ±, and how wide that usually is, lest coverage
+    be bought with width. Counts: silently wrong, silently far off, wrong class, refused although good, to review.
     """
     held = {}
     for name, group in groups(cases).items():
@@ -38,8 +38,6 @@ def bounded(cases: Sequence[Case]) -> dict[str, dict[str, float]]:
             values |= {
                 f"{quantity}_percentile_95": errors.percentile_95,
                 f"{quantity}_median": errors.median,
-                f"{quantity}_bias": abs(errors.bias),
-                f"{quantity}_spread": errors.spread,
                 f"{quantity}_usual_u": every.usual_u[quantity],
             }
         held[name] = {key: float(value) for key, value in values.items() if math.isfinite(value)}
