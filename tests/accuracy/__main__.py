@@ -3,6 +3,7 @@
 python -m tests.accuracy                   measure what is there, print the tables
 python -m tests.accuracy --committed       only the photos that are committed
 python -m tests.accuracy --write           the whole set: also write figures.json, FIGURES.md, README
+python -m tests.accuracy --risk            risk against coverage of the judge of an edge's shift; edge errors
 python -m tests.accuracy --write-bounds    tighten bounds.json to the recorded figures (after --write)
 """
 
@@ -14,7 +15,7 @@ from datetime import UTC, datetime
 
 import aperture
 from fixtures.truth_design import cache_folder
-from tests.accuracy import bounds, recorded, tables
+from tests.accuracy import bounds, recorded, risk, tables
 from tests.accuracy.figures import Case
 from tests.accuracy.run import from_record, measure_photos, sources_hash
 from tests.accuracy.truth_photos import COMMITTED, RENDER_COMMAND, ROOT, not_there, photos_in
@@ -38,6 +39,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--write", action="store_true", help="write figures.json, FIGURES.md, the README's table"
     )
+    parser.add_argument("--risk", action="store_true", help="risk against coverage, and the edge's own error")
     parser.add_argument("--write-bounds", action="store_true", help="tighten bounds.json; measures nothing")
     options = parser.parse_args(arguments)
     if options.write and (options.committed or options.exact_ruler):
@@ -55,6 +57,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if not photos:
         print(f"There are no photos of known truth. Render them with:  {RENDER_COMMAND}")
         return 2
+    if options.risk:
+        print(risk.table(photos))
+        return 0
     records = measure_photos(photos, options.workers, kept=cache_folder(), tell=_tell)
     cases = [from_record(record) for record in records]
     today = datetime.now(UTC).date().isoformat()

@@ -18,7 +18,8 @@ def bounded(cases: Sequence[Case]) -> dict[str, dict[str, float]]:
 
     Of the photos with a number: 95th percentile and median of the errors (no spread, which one photo far off
     can move); how many true values lie outside of the stated ±, and how wide that usually is, lest coverage
-    be bought with width. Counts: silently wrong, silently far off, wrong class, refused although good, to review.
+    be bought with width. Counts: silently wrong, silently far off, wrong class, refused although good, to
+    review.
     """
     held = {}
     for name, group in groups(cases).items():

@@ -7,10 +7,10 @@ import pytest
 
 from aperture.measure import Measurement
 from aperture.settings import Settings
-from tests.accuracy import bounds, recorded, run, tables, truth_photos
+from tests.accuracy import bounds, recorded, risk, run, tables, truth_photos
 from tests.accuracy.__main__ import main
 from tests.accuracy.figures import QUANTITIES, Case, figures
-from tests.accuracy.truth_photos import TruthPhoto, photos_in, settings_of
+from tests.accuracy.truth_photos import COMMITTED, TruthPhoto, photos_in, settings_of
 
 TYPED = {"ruler_mm": 48.61, "ruler_to_half_mm": 48.5, "tip_offset_mm": None}
 TRUE = dict(zip(QUANTITIES, (0.8, 7.0, 3.8, 0.12), strict=True))
@@ -322,3 +322,12 @@ def test_photo_stands_for_its_settings(tmp_path):
     (photo,) = photos_in([tmp_path])
     assert isinstance(photo, TruthPhoto)
     assert photo.settings == Settings(ruler_mm=48.5)
+
+
+def test_the_risk_of_a_shift_is_told_for_photos_that_pass():
+    photos = [photo for photo in photos_in([COMMITTED]) if photo.name in {"careful-19", "careful-54"}]
+    head, _, *rows = risk.table(photos).splitlines()
+    assert "edge error" in head
+    shares = [int(row.split("|")[2].strip(" %")) for row in rows]
+    assert shares == sorted(shares)
+    assert shares[-1] == 100
