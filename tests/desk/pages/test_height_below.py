@@ -89,8 +89,8 @@ def reading(measured):
 
 
 def test_a_hand_that_finds_it_open_gives_it_a_height(reading):
-    """JCGM 100, 5.1.2. The program's own u was 0.015 mm, and cannot have been more than 0.0447 / 1.645 = 0.0272
-    mm; to that the hand's is added: no more than that of two points, each set to 0.03 mm."""
+    """JCGM 100, 5.1.2. The program's own u was 0.015 mm, and cannot have been more than 0.0447 / 1.645 =
+    0.0272 mm; to that the hand's is added: no more than that of two points, each set to 0.03 mm."""
     record = measured_by_hand(np.array(handles(ellipse_points_mm(7.0, 0.8))), reading, Settings())
     assert record["height_mm"] == pytest.approx(0.8, abs=0.005)
     assert record["height_below_mm"] is None
