@@ -18,7 +18,7 @@ from aperture.opening import Outline, find_opening
 from aperture.photo import Photo, is_address, read_photo
 from aperture.settings import Settings
 from aperture.shape import Shape, describe
-from aperture.verdict import Verdict, advice, classify
+from aperture.verdict import Verdict, advice, classify, height_below
 from aperture.view.view import View, look
 
 Outcome = Literal["measured", "refused"]
@@ -32,6 +32,7 @@ class Measurement:
     everything that could not be had is None. `flags` are codes of `aperture.flags`. `control` holds, for each
     printed ellipse of the card in order, measured minus true height in mm, None where it could not be
     measured. `u` holds expanded uncertainties for "height_mm", "width_mm", "area_mm2", "ellipse_ratio".
+    `numbers` and `u` hold the height also where none can be told; what is shown then is `height_below_mm`.
     """
 
     photo: str
@@ -56,9 +57,20 @@ class Measurement:
         """Whether a person should look before the result is used; a refused photo always."""
         return self.outcome == "refused" or needs_review(list(self.flags))
 
+    @property
+    def height_below_mm(self) -> float | None:
+        """Where no height can be told, below what it lies (`aperture.verdict.height_below`); else None."""
+        if self.numbers is None or self.verdict is None or self.budget is None or self.u is None:
+            return None
+        standard, expanded = self.budget.standard()["height_mm"], self.u["height_mm"]
+        return height_below(self.verdict, self.numbers.height_mm, standard, expanded)
+
     def record(self) -> dict[str, Any]:
         """The result as plain values, with the keys of the JSON output."""
         numbers, verdict, view = self.numbers, self.verdict, self.view
+        u, below_mm = dict(self.u) if self.u else None, self.height_below_mm
+        if u and below_mm is not None:
+            del u["height_mm"]
         return {
             "photo": self.photo,
             "outcome": self.outcome,
@@ -66,7 +78,8 @@ class Measurement:
             "advice": self.advice,
             "reed": self.reed,
             "state": self.state,
-            "height_mm": numbers.height_mm if numbers else None,
+            "height_mm": numbers.height_mm if numbers and below_mm is None else None,
+            "height_below_mm": below_mm,
             "width_mm": numbers.width_mm if numbers else None,
             "area_mm2": numbers.area_mm2 if numbers else None,
             "ellipse_major_mm": numbers.ellipse_major_mm if numbers else None,
@@ -77,7 +90,7 @@ class Measurement:
             "fitted_major_mm": numbers.fitted_major_mm if numbers else None,
             "fitted_minor_mm": numbers.fitted_minor_mm if numbers else None,
             "fitted_residual_mm": numbers.fitted_residual_mm if numbers else None,
-            "u": dict(self.u) if self.u else None,
+            "u": u,
             "shape": verdict.shape if verdict else None,
             "shape_probabilities": dict(verdict.shape_probabilities) if verdict else None,
             "borderline": verdict.borderline if verdict else None,

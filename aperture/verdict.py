@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 ShapeClass = Literal["shut", "elliptical", "round"]
 State = Literal["dry", "soaked", "unknown"]
 
+# Below a value and so many standard uncertainties lie 95 % of a normal distribution: see `height_below`.
+ONE_SIDED_95 = 1.645
+
 
 @dataclass(frozen=True)
 class Verdict:
@@ -97,6 +100,28 @@ def conformance_probability(value: float, standard_uncertainty: float, upper_lim
     if not standard_uncertainty > 0.0:
         raise ValueError("a standard uncertainty must be above 0")
     return _normal_cdf((upper_limit - value) / standard_uncertainty)
+
+
+def height_below(
+    verdict: Verdict, height_mm: float, standard_uncertainty: float, expanded_uncertainty: float
+) -> float | None:
+    """Below which height, mm, a shut opening lies where no height can be told; None where one can.
+
+    No height can be told where the opening is shut and its height is at most its expanded uncertainty: it may
+    as well be 0. What can be said then is that it lies below the upper end of a one-sided interval.
+
+    Parameters
+    ----------
+    verdict : on that opening.
+    height_mm : as measured.
+    standard_uncertainty, expanded_uncertainty : of the height, mm.
+
+    Source: JCGM 100:2008, G.1.3 and table G.1: 1.645 standard uncertainties to both sides of a normally
+    distributed value hold 90 %, so that 95 % lie below their upper end.
+    """
+    if verdict.shape != "shut" or not height_mm <= expanded_uncertainty:
+        return None
+    return height_mm + ONE_SIDED_95 * standard_uncertainty
 
 
 @dataclass(frozen=True)

@@ -326,11 +326,14 @@ def became(path: Path, base: Base) -> tuple[str, str]:
         return "escaped", repr(error)
     if result.outcome == "refused":
         return "refused", result.flags[0]
-    numbers, expected = result.record(), base.record
-    off = [name for name in QUANTITIES if abs(numbers[name] - expected[name]) > numbers["u"][name]]
+    numbers, u, expected = result.numbers, result.u, base.record
+    assert numbers is not None
+    assert u is not None
+    found = {name: getattr(numbers, name) for name in QUANTITIES}
+    off = [name for name in QUANTITIES if abs(found[name] - expected[name]) > u[name]]
     if result.review:
         return "flagged", " ".join(result.flags)
-    seen = ", ".join(f"{name} {numbers[name]:.3f} not {expected[name]:.3f}" for name in off)
+    seen = ", ".join(f"{name} {found[name]:.3f} not {expected[name]:.3f}" for name in off)
     return ("wrong", f"{seen} {result.flags}") if off else ("agrees", "")
 
 

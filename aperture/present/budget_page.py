@@ -16,7 +16,15 @@ from rich.text import Text
 from aperture.budget.contributions import FLATNESS_PER_MM, QUANTITIES, Budget
 from aperture.budget.remedies import remedy
 from aperture.measure import Measurement
-from aperture.present.report import NAMES, NO_VALUE, UNITS, json_line, printable, with_uncertainty
+from aperture.present.report import (
+    NAMES,
+    NO_VALUE,
+    UNITS,
+    below_words,
+    json_line,
+    printable,
+    with_uncertainty,
+)
 from aperture.present.screen import bare_table, indented
 from aperture.settings import Settings
 from aperture.view.view import View
@@ -230,7 +238,8 @@ def show_budget(console: Console, measurement: Measurement, settings: Settings) 
         return
     for table in tables:
         console.print()
-        show_table(console, table)
+        below_mm = measurement.height_below_mm if table.quantity == "height_mm" else None
+        show_table(console, table, below_words(below_mm, "mm") if below_mm is not None else None)
     console.print()
     console.print(
         Text(
@@ -251,10 +260,10 @@ def show_budget(console: Console, measurement: Measurement, settings: Settings) 
         indented(console, f"{source} ({parts}): {words}")
 
 
-def show_table(console: Console, table: BudgetTable) -> None:
-    """Print the budget of one quantity."""
+def show_table(console: Console, table: BudgetTable, value: str | None = None) -> None:
+    """Print the budget of one quantity; `value` in place of its estimate with the expanded uncertainty."""
     unit = UNITS[table.quantity]
-    value = with_uncertainty(table.estimate, table.expanded, unit)
+    value = value or with_uncertainty(table.estimate, table.expanded, unit)
     console.print(Text(f"{NAMES[table.quantity].capitalize()} {value}", style="bold"))
     columns: tuple[tuple[str, Callable[[Line], str]], ...] = (
         ("quantity", lambda line: line.input.source),

@@ -58,6 +58,12 @@ def with_uncertainty(value: float, expanded_uncertainty: float, unit: str = "") 
     return f"{number} ± {uncertainty} {unit}".rstrip()
 
 
+def below_words(height_below_mm: float, unit: str = "") -> str:
+    """Of a shut opening whose height cannot be told: "below 0.05 mm", rounded up to 0.01 mm."""
+    hundredths = math.ceil(round(100.0 * height_below_mm, 6))  # 0.07 is stored as a little more
+    return f"below {hundredths / 100.0:.2f} {unit}".rstrip()
+
+
 def change_words(difference: Difference, unit: str = "") -> str:
     """For example "+0.531 ± 0.022 mm, opened"."""
     number, uncertainty = rounded(difference.difference, difference.expanded_uncertainty)
@@ -73,9 +79,14 @@ def change_lines(change: Change) -> list[str]:
 
 
 def quantity(measurement: Measurement, name: str, unit: str = "") -> str:
-    """One of the four quantities that have an uncertainty; a dash where there is none."""
+    """One of the four quantities that have an uncertainty; a dash where there is none.
+
+    A height that cannot be told: "below 0.05 mm".
+    """
     if measurement.numbers is None or measurement.u is None:
         return NO_VALUE
+    if name == "height_mm" and (below_mm := measurement.height_below_mm) is not None:
+        return below_words(below_mm, unit)
     return with_uncertainty(getattr(measurement.numbers, name), measurement.u[name], unit)
 
 

@@ -53,8 +53,7 @@ def photo_hash(photo: TruthPhoto) -> str:
 
 def case_of(photo: TruthPhoto, result: Measurement) -> Case:
     """A result beside its truth. The class is that of the default limits."""
-    values = result.record()
-    measured = result.outcome == "measured"
+    numbers = result.numbers  # the height, too, where no user is told one
     return Case(
         name=photo.name,
         block=photo.block,
@@ -63,10 +62,10 @@ def case_of(photo: TruthPhoto, result: Measurement) -> Case:
         review=result.review,
         flags=result.flags,
         true_class=class_of(photo.true["height_mm"], photo.true["ellipse_ratio"], Settings().limits),
-        got_class=values["shape"],
+        got_class=result.verdict.shape if result.verdict else None,
         true=photo.true,
-        got={name: values[name] for name in QUANTITIES} if measured else None,
-        u=values["u"],
+        got={name: getattr(numbers, name) for name in QUANTITIES} if numbers else None,
+        u=dict(result.u) if result.u else None,
     )
 
 

@@ -37,6 +37,7 @@ KEYS = [
     "reed",
     "state",
     "height_mm",
+    "height_below_mm",
     "width_mm",
     "area_mm2",
     "ellipse_major_mm",

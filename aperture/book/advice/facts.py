@@ -332,9 +332,16 @@ def _change(before: Entry, after: Entry) -> Change:
 
 def _result(reading: Reading) -> Result:
     record, u, k = reading.record, reading.record["u"], reading.coverage_factor
+    below_mm = record.get("height_below_mm")
+    if below_mm is not None:
+        # Where no height can be told it lies between 0 and that: half of it, and two standard uncertainties
+        # to both sides reach to both ends.
+        height_mm, u_height_mm = below_mm / 2.0, below_mm / 4.0
+    else:
+        height_mm, u_height_mm = record["height_mm"], u["height_mm"] / k
     return Result(
-        height_mm=record["height_mm"],
-        u_height_mm=u["height_mm"] / k,
+        height_mm=height_mm,
+        u_height_mm=u_height_mm,
         area_mm2=record["area_mm2"],
         u_area_mm2=u["area_mm2"] / k,
         ellipse_ratio=record["ellipse_ratio"],

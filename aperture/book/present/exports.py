@@ -43,6 +43,10 @@ _NOTES = (
     ("lot_details, reed_details, filings", "What is known of a lot, a reed, a photo: its last row counts."),
     ("readings", "Measurements of photos, in mm and mm²; the last row of a photo counts."),
     ("u_height_mm and so on", "The ± of height_mm and so on: coverage_factor standard uncertainties."),
+    (
+        "height_below_mm",
+        "Instead of height_mm where that cannot be told from 0: it lies below this about 19 times in 20.",
+    ),
     ("settings_used", "The settings with which readings were made, as JSON."),
     ("checks", "What hands and ears found: 1 yes, 0 no, empty not looked at."),
     ("taken, done_at, decided_at", "When it happened, by the clock on the wall."),
@@ -102,11 +106,27 @@ def export(book: Book, folder: Path, formats: Collection[Format] = FORMATS) -> l
 
 
 def _columns(path: Path) -> dict[str, list[str]]:
-    """The names of the columns of each table."""
+    """The names of the columns of each table, for the rows of `_rows`."""
     from sqlite_utils import Database
 
     with closing(Database(path, execute_plugins=False)) as database:
-        return {table: [column.name for column in database[table].columns] for table in schema.TABLES}
+        columns = {table: [column.name for column in database[table].columns] for table in schema.TABLES}
+    readings = columns["readings"]
+    readings.insert(readings.index("u_height_mm") + 1, "height_below_mm")
+    return columns
+
+
+def _rows(book: Book, table: str) -> Iterator[dict[str, Any]]:
+    """The rows of a table; a reading also with the height below which a shut opening lies, from its record.
+
+    In JSON it is found there, as everything of the record.
+    """
+    for row in book.table(table):
+        if table == "readings":
+            # Only readings without a height have one, so that few records must be read.
+            record = json.loads(row["record"]) if row["height_mm"] is None else {}
+            row["height_below_mm"] = record.get("height_below_mm")
+        yield row
 
 
 def _write_csv(book: Book, table: str, columns: Sequence[str], room: Path) -> Path:
@@ -114,7 +134,7 @@ def _write_csv(book: Book, table: str, columns: Sequence[str], room: Path) -> Pa
     text = io.StringIO(newline="")
     writer = csv.writer(text)
     writer.writerow(columns)
-    writer.writerows([harmless(row[column]) for column in columns] for row in book.table(table))
+    writer.writerows([harmless(row[column]) for column in columns] for row in _rows(book, table))
     content = text.getvalue().encode()
     path = room / f"{_STEM}-{table}.csv"
     # Spreadsheet programs recognise UTF-8 by a mark at the beginning.
@@ -171,7 +191,7 @@ def _write_workbook(book: Book, columns: Mapping[str, Sequence[str]], room: Path
             _write_sheet(workbook, "reeds now", _REEDS_NOW, _reeds_now(book))
             for table in schema.TABLES:
                 names = [name for name in columns[table] if name not in _ONLY_IN_JSON]
-                rows = ([row[name] for name in names] for row in book.table(table))
+                rows = ([row[name] for name in names] for row in _rows(book, table))
                 _write_sheet(workbook, table, names, rows)
             about = (("exported at", made), ("program", f"aperture {__version__}"), *_NOTES)
             _write_sheet(workbook, "about", ("what", "what to know"), about)

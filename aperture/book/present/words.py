@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from aperture.book.store.records import Reading, Soaking, Water
-from aperture.present.report import NO_VALUE, with_uncertainty
+from aperture.present.report import NO_VALUE, below_words, with_uncertainty
 
 if TYPE_CHECKING:
     from aperture.book.orders.shares import Cost, Share
@@ -15,7 +15,12 @@ WATER: dict[Water, str] = {"cold": "cold water", "room": "room-temperature water
 
 
 def recorded(record: Mapping[str, Any], name: str, unit: str = "") -> str:
-    """One of the four quantities of a reading that have an uncertainty; a dash where there is none."""
+    """One of the four quantities of a reading that have an uncertainty; a dash where there is none.
+
+    A height that cannot be told: "below 0.05 mm". Records of earlier versions have no such key.
+    """
+    if name == "height_mm" and (below_mm := record.get("height_below_mm")) is not None:
+        return below_words(below_mm, unit)
     return with_uncertainty(record[name], record["u"][name], unit) if record["u"] else NO_VALUE
 
 

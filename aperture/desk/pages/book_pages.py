@@ -22,14 +22,14 @@ from aperture.book.present.return_sheet import GOING_BACK, return_sheet
 from aperture.book.present.words import cost_words, recorded, seen_words, share_words, soaking_words
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import ACTIONS, FAULTS, RESPONSES, Action, Entry, History, Reed
-from aperture.card.geometry import CARD, FACES
+from aperture.card.geometry import CARD, FACES, Face
 from aperture.desk.pages.fields import day, decimal, reed_in_address, reed_number, text
 from aperture.desk.pages.plots import Plot, Point, plot
 from aperture.desk.pages.review import what_is_missing, why_look
 from aperture.desk.pages.tips import tip_view
 from aperture.desk.web import desk_of, desk_only, histories_here, page, safe_form, see
 from aperture.errors import BookError
-from aperture.present.report import NAMES, UNITS, change_lines
+from aperture.present.report import NAMES, UNITS, below_words, change_lines
 from aperture.verdict import Change
 
 # How sure one can ask to be of an order, in per cent.
@@ -337,12 +337,21 @@ def _changes(history: History) -> list[tuple[str, list[str]]]:
     ]
 
 
+def _point(entry: Entry, name: str, state: Face) -> Point:
+    """A measured photo in a plot; of a height that cannot be told the bar from 0 to below what it lies."""
+    when, record = entry.photo.when, entry.reading.record
+    below_mm = record.get("height_below_mm") if name == "height_mm" else None
+    if below_mm is not None:
+        return Point(when, below_mm / 2.0, below_mm / 2.0, state, below_words(below_mm, UNITS[name]))
+    return Point(when, record[name], record["u"][name], state)
+
+
 def _plots(history: History) -> list[Plot]:
     """Height and area over time, and the soak that it needed."""
     plots = []
     for name in ("height_mm", "area_mm2"):
         points = [
-            Point(entry.photo.when, entry.reading.record[name], entry.reading.record["u"][name], state)
+            _point(entry, name, state)
             for state in FACES
             for entry in history.photos(state)
             if entry.reading.measured

@@ -14,7 +14,7 @@ from aperture.errors import BookError
 from aperture.present.canvas import Window
 from aperture.settings import Settings
 from aperture.shape import describe, quantities
-from aperture.verdict import classify
+from aperture.verdict import ONE_SIDED_95, classify, height_below
 
 Floats = NDArray[np.float64]
 
@@ -112,19 +112,27 @@ def measured_by_hand(points: Floats, reading: Reading, settings: Settings) -> di
     values = np.array([getattr(numbers, name) for name in QUANTITIES])
     own = np.array([1.0, 1.0, 2.0, 0.0]) * values * max(reading.printed_scale_relative, LEAST_SCALE)
     if old["u"]:
-        own = np.array([old["u"][name] for name in QUANTITIES]) / reading.coverage_factor
+        expanded = dict(old["u"])
+        if (below_mm := old.get("height_below_mm")) is not None:
+            # It was the height and so many standard uncertainties, of which it is all at most.
+            expanded["height_mm"] = reading.coverage_factor * below_mm / ONE_SIDED_95
+        own = np.array([expanded[name] for name in QUANTITIES]) / reading.coverage_factor
     covariance = _covariance_of_clicks(points) + np.diag(own**2)
     verdict = classify(
         numbers.height_mm, numbers.ellipse_ratio, covariance[np.ix_([0, 3], [0, 3])], settings.limits, k
     )
     flags = [code for code in old["flags"] if code in _KEPT]
+    u = dict(zip(QUANTITIES, np.sqrt(np.diag(covariance)).tolist(), strict=True))
+    below_mm = height_below(verdict, numbers.height_mm, u["height_mm"], k * u["height_mm"])
     return {
         **old,
         "outcome": "measured",
         "reason": None,
         "advice": None,
         **{name: getattr(numbers, name) for name in NUMBERS},
-        "u": dict(zip(QUANTITIES, (k * np.sqrt(np.diag(covariance))).tolist(), strict=True)),
+        **({"height_mm": None} if below_mm is not None else {}),
+        "height_below_mm": below_mm,
+        "u": {name: k * u[name] for name in QUANTITIES if below_mm is None or name != "height_mm"},
         "shape": verdict.shape,
         "shape_probabilities": dict(verdict.shape_probabilities),
         "borderline": verdict.borderline,

@@ -12,12 +12,13 @@ MARKS = {"dry": "■", "soaked": "●"}
 
 @dataclass(frozen=True)
 class Point:
-    """One value with its ±, and the state of the reed."""
+    """One value with its ±, and the state of the reed; `words` instead of "0.8 ± 0.02 mm"."""
 
     when: datetime
     value: float
     u: float
     state: str
+    words: str | None = None
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,8 @@ def plot(title: str, unit: str, points: Sequence[Point]) -> Plot:
             y(point.value + point.u),
             y(point.value - point.u),
             point.state,
-            f"{point.when:%Y-%m-%d}, {point.state}: {point.value:.3g} ± {point.u:.2g} {unit}".rstrip(),
+            f"{point.when:%Y-%m-%d}, {point.state}:"
+            f" {point.words or f'{point.value:.3g} ± {point.u:.2g} {unit}'.rstrip()}",
         )
         for point in points
     )

@@ -244,7 +244,9 @@ def _person_s(
     if said == "retake":
         record = {**_program(entry).record, "outcome": "refused", "reason": RETAKE, "review": True}
         record |= {"advice": "Take it again.", "shape": None, "u": None}
-        return record | dict.fromkeys((*NUMBERS, "shape_probabilities", "borderline")), None
+        return record | dict.fromkeys(
+            (*NUMBERS, "height_below_mm", "shape_probabilities", "borderline")
+        ), None
     if said == "outline":
         program = _program(entry)
         points = corrected_outline(str(form.get("points", "")), program)
