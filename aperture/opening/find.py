@@ -112,7 +112,9 @@ def find_blades(patch: Patch, view: View, thresholds: Thresholds = THRESHOLDS) -
     )
     if _has_second_tip(look, thresholds):
         raise OpeningError("more-than-one-reed")
-    if _bore_share(look, fit.contour, view) < thresholds.least_bore_share:
+    width, height = fit.contour.width_mm, fit.contour.max_gap_mm()
+    is_a_tip = thresholds.narrowest_mm < width < thresholds.widest_mm and height < thresholds.tallest_mm
+    if not is_a_tip or _bore_share(look, fit.contour, view) < thresholds.least_bore_share:
         raise OpeningError("opening-not-found", "what is there does not look like the opening of a reed")
     border = _border(patch, view, fit.contour)
     return Found(look, fit, shift, border, *_inside(patch, view, fit.contour))

@@ -182,3 +182,27 @@ def test_something_without_an_opening_is_not_answered_alone():
     """A cork, say: bright all over. A number, if any, is for a person to look at."""
     cork = {"width": 6.0, "height": 5.0, "q": 0.5}
     assert NO_NUMBER_ALONE & set(answer_to(scene(spots=[(cork, 0.45)])))
+
+
+def disc(width, height, at=(42.8, 4.5), q=0.5):
+    return {"width": width, "height": height, "q": q, "at": at}
+
+
+# A reed laid in the wrong way round (its tube), a hole, a bar right across, a block, a fingertip, a pencil.
+NO_TIP = {
+    "tube": [(disc(8.0, 8.0), 0.35), (disc(4.6, 4.6), 0.02)],
+    "hole": [(disc(5.0, 5.0), 0.05)],
+    "bar": [(disc(11.0, 0.6, q=0.01), 0.05)],
+    "block": [(disc(6.0, 3.0, q=0.05), 0.30)],
+    "fingertip": [(disc(10.0, 7.0, at=(42.8, 2.0)), 0.45)],
+    "pencil": [(disc(6.5, 6.5), 0.50), (disc(2.0, 2.0), 0.03)],
+    "two dark lines": [(disc(7.0, 0.3, at=(42.8, y)), 0.05) for y in (3.0, 6.0)],
+}
+
+
+@pytest.mark.parametrize("name", NO_TIP)
+def test_what_is_no_tip_is_refused(name):
+    """None of this was in the training."""
+    with pytest.raises(OpeningError) as error:
+        opening_in(scene(spots=NO_TIP[name]))
+    assert error.value.code in {"opening-not-found", "no-reed", "more-than-one-reed"}
