@@ -19,7 +19,7 @@ from aperture.photo import Photo, is_address, read_photo
 from aperture.settings import Settings
 from aperture.shape import Shape, describe
 from aperture.verdict import Verdict, advice, classify, height_below
-from aperture.view.view import View, look
+from aperture.view.view import View, locate_card
 
 Outcome = Literal["measured", "refused"]
 
@@ -142,7 +142,7 @@ def measure(
             result = _named(result, called, (), None, reed, state)
             photo = photo or read_photo(path)
             result = replace(result, sha256=photo.sha256, taken=photo.taken)
-            view = look(photo, settings)
+            view = locate_card(photo, settings)
             result = replace(result, view=view, flags=view.flags)
             result = _named(result, called, view.reeds, view.face, reed, state)
             return _measured(result, photo, view, settings)
@@ -167,8 +167,7 @@ def _named(
 ) -> Measurement:
     """With reed and state filled in, and what contradicts."""
     who = identify(name, reeds, face, reed, state)
-    kept = tuple(code for code in result.flags if code != "two-reed-tags")
-    return replace(result, reed=who.reed, state=who.state, flags=(*kept, *who.flags))
+    return replace(result, reed=who.reed, state=who.state, flags=(*result.flags, *who.flags))
 
 
 def _refused(result: Measurement, error: ApertureError) -> Measurement:

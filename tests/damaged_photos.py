@@ -31,7 +31,7 @@ from aperture.errors import ApertureError, PhotoError
 from aperture.measure import measure
 from aperture.photo import Photo, read_photo
 from aperture.settings import Settings
-from aperture.view.view import look
+from aperture.view.view import locate_card
 from tests import photo_bombs
 from tests.photo_bombs import claim_size, exif_block, jpeg_segments
 
@@ -135,7 +135,7 @@ def bases(folder: Path) -> list[Base]:
 def _small() -> Image.Image:
     """A photo with known truth, cut to its card and made half as large, so that thousands can be tried."""
     photo = read_photo(ROOT / "fixtures" / "photos" / "round-22.jpg")
-    view = look(photo, Settings())
+    view = locate_card(photo, Settings())
     width, height = CARD.width_mm, CARD.height_mm
     corners = view.to_pixel(np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]]))
     left, top = np.maximum(corners.min(axis=0) - 40, 0).astype(int)

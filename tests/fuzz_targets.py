@@ -81,7 +81,7 @@ def labels(content: bytes) -> None:
 
 
 def rewriting(content: bytes) -> None:
-    """Photos written anew without private data: what is raised here makes `without_private` write a PNG."""
+    """Photos written again without private data: what is raised here makes `without_private` write a PNG."""
     format = ("JPEG", "WebP", "HEIC")[content[0] % 3] if content else "JPEG"
     with suppress(ValueError, LookupError, struct.error):
         privacy._REWRITERS[format](content[1:], {0x0112: 6})
@@ -126,7 +126,7 @@ def ledger(content: bytes) -> None:
             leftover.unlink()
     path = _file("book.sqlite3", bytes(file))
     with suppress(ApertureError), Book(path) as book:
-        for look in (book.lots, book.reeds, book.photos, book.unfiled, book.histories, book.troubles):
+        for look in (book.lots, book.reeds, book.photos, book.unfiled, book.histories, book.integrity_errors):
             with suppress(ApertureError):
                 look()
         with suppress(ApertureError):
@@ -225,7 +225,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
 
 
 def seeds(name: str) -> list[bytes]:
-    """Sound examples for a start, made anew."""
+    """Sound examples for a start, made again."""
     image = Image.linear_gradient("L").resize((210, 200)).convert("RGB")
     note = exif_block(210, 200)
     files = {}

@@ -6,7 +6,7 @@ from aperture.card.geometry import CARD
 from aperture.card.ink import PrintedEllipse, picture
 from aperture.control import measure_controls
 from aperture.settings import Settings
-from aperture.view.view import look
+from aperture.view.view import locate_card
 from tests.made_photos import PX_PER_MM_DRAWN, camera_before, luma_of, photo_of, printed
 
 
@@ -23,7 +23,7 @@ def drawn_with(changed):
 def deviations(light, settings=None, **camera):
     truth, size = camera_before(px_per_mm=16.0, **camera)
     photo = photo_of(luma_of(truth, size, light))
-    return measure_controls(photo, look(photo, settings or Settings()))
+    return measure_controls(photo, locate_card(photo, settings or Settings()))
 
 
 @pytest.mark.parametrize("tilt_deg", [0.0, 10.0])

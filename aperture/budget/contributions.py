@@ -140,7 +140,7 @@ def _leaned(points: Floats, view: View, half_width_deg: float) -> list[Floats]:
     """
     angle = np.radians(half_width_deg) / np.sqrt(3.0)  # uniform, GUM 4.3.7
     middle = points.mean(axis=0)
-    eye = view.camera.eye_mm() - np.array([*middle, view.tip_offset_mm])
+    eye = view.camera.camera_centre_mm() - np.array([*middle, view.tip_offset_mm])
     away = points - middle
     leaned = []
     for axis in (1, 0):

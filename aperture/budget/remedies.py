@@ -116,5 +116,5 @@ def remedy(source: str, view: View, settings: Settings) -> str | None:
 def _lens_from_tip_mm(view: View) -> tuple[float, float, float]:
     """How far the lens stands above, beside (to the right) and in front of the tip's usual place."""
     tip_x, tip_y = CARD.tip_mm
-    x, y, z = view.camera.eye_mm()
+    x, y, z = view.camera.camera_centre_mm()
     return float(y - tip_y * view.scale), float(x - tip_x * view.scale), float(z - view.tip_offset_mm)

@@ -24,8 +24,8 @@ from aperture.cli.options import (
     Workers,
     chosen_settings,
     give_up,
-    in_words,
     open_book,
+    report_errors,
     with_progress,
 )
 
@@ -46,7 +46,7 @@ book_app.add_typer(enter_app, name="enter", rich_help_panel=PANEL)
 
 
 @book_app.command("intake", rich_help_panel=PANEL)
-@in_words
+@report_errors
 def intake_command(
     paths: Annotated[
         list[Path], typer.Argument(metavar="FOLDER…", help="Folders of photos, and single photos.")
@@ -101,7 +101,7 @@ def intake_command(
 
 
 @book_app.command("reeds", rich_help_panel=PANEL)
-@in_words
+@report_errors
 def reeds_command(
     everything: Annotated[
         bool, typer.Option("--all", help="Also reeds that were sent back or thrown away.")
@@ -121,7 +121,7 @@ def reeds_command(
 
 
 @book_app.command("reed", rich_help_panel=PANEL)
-@in_words
+@report_errors
 def reed_command(reed: ReedNumber, settings: SettingsFile = None, book: BookFile = None) -> None:
     """Tell all about one reed: photos, changes, checks, decisions, and what to do with it, and why."""
     from aperture.book.advice.rules import advise
@@ -136,7 +136,7 @@ def reed_command(reed: ReedNumber, settings: SettingsFile = None, book: BookFile
 
 
 @book_app.command("lots", rich_help_panel=PANEL)
-@in_words
+@report_errors
 def lots_command(book: BookFile = None) -> None:
     """List the lots: the share of usable reeds, what a usable one cost, and which defects there were."""
     from aperture.book.orders.lot_record import lot_records
@@ -149,7 +149,7 @@ def lots_command(book: BookFile = None) -> None:
 
 
 @book_app.command("order", rich_help_panel=PANEL)
-@in_words
+@report_errors
 def order_command(
     need: Annotated[int, typer.Option("--need", metavar="N", min=1, help="How many usable reeds you need.")],
     sure: Annotated[
@@ -180,7 +180,7 @@ def order_command(
 
 
 @book_app.command("due", rich_help_panel=PANEL)
-@in_words
+@report_errors
 def due_command(settings: SettingsFile = None, book: BookFile = None) -> None:
     """Say what is to be done today: soak, photograph, squeeze, check, decide, send back, replace."""
     from aperture.book.advice.due import due
@@ -193,7 +193,7 @@ def due_command(settings: SettingsFile = None, book: BookFile = None) -> None:
 
 
 @book_app.command("export", rich_help_panel=PANEL)
-@in_words
+@report_errors
 def export_command(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="The folder to write to.")] = Path(
         "reed-book-export"
@@ -212,7 +212,7 @@ def export_command(
 
 
 @book_app.command("return-sheet", rich_help_panel=PANEL)
-@in_words
+@report_errors
 def return_sheet_command(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="The lot's code.")],
     out: Annotated[
@@ -236,7 +236,7 @@ def return_sheet_command(
 
 
 @book_app.command("backup", rich_help_panel=PANEL)
-@in_words
+@report_errors
 def backup_command(
     out: Annotated[
         Path, typer.Option("--out", metavar="PATH", help="A folder, or the ZIP file to write.")
@@ -256,7 +256,7 @@ def backup_command(
 
 
 @book_app.command("restore", rich_help_panel=PANEL)
-@in_words
+@report_errors
 def restore_command(
     archive: Annotated[Path, typer.Argument(metavar="FILE", help="A file that `aperture backup` wrote.")],
     book: BookFile = None,
@@ -274,7 +274,7 @@ def restore_command(
 
 
 @book_app.command("verify", rich_help_panel=PANEL)
-@in_words
+@report_errors
 def verify_command(book: BookFile = None) -> None:
     """Check the book's file and its pictures.
 

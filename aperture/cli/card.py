@@ -5,11 +5,11 @@ from typing import Annotated, Literal
 
 import typer
 
-from aperture.cli.options import in_words
+from aperture.cli.options import report_errors
 from aperture.errors import SettingsError
 
 
-@in_words
+@report_errors
 def card_command(
     paper: Annotated[Literal["a4", "letter"], typer.Option(help="The paper to print on.")] = "a4",
     out: Annotated[Path, typer.Option(metavar="PATH", help="A folder, or the PDF file to write.")] = Path(),

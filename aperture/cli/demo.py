@@ -8,10 +8,10 @@ import typer
 from aperture.cli.book import show_term
 from aperture.cli.desk import open_desk
 from aperture.cli.measure import pairs_of, write_files
-from aperture.cli.options import in_words, with_progress
+from aperture.cli.options import report_errors, with_progress
 
 
-@in_words
+@report_errors
 def demo_command(
     out: Annotated[Path, typer.Option(metavar="DIR", help="The folder for the results.")] = Path(
         "aperture-demo"

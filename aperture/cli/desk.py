@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from aperture.cli.options import WRONG_USAGE, BookFile, SettingsFile, chosen_settings, give_up, in_words
+from aperture.cli.options import WRONG_USAGE, BookFile, SettingsFile, chosen_settings, give_up, report_errors
 
 if TYPE_CHECKING:
     from aperture.settings import Settings
@@ -16,7 +16,7 @@ desk_app = typer.Typer()
 
 
 @desk_app.command("desk", rich_help_panel="The reed book")
-@in_words
+@report_errors
 def desk_command(
     port: Annotated[
         int, typer.Option("--port", metavar="N", min=0, max=65535, help="Where to listen; 0: any free port.")

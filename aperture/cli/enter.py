@@ -16,8 +16,8 @@ from aperture.cli.options import (
     State,
     WaterOption,
     WettedOption,
-    in_words,
     open_book,
+    report_errors,
 )
 
 # Everything else is imported inside the commands, so that --help does not wait for image libraries.
@@ -51,7 +51,7 @@ Player = Annotated[
 
 
 @enter_app.command("lot")
-@in_words
+@report_errors
 def enter_lot(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="A short code for it, such as 26a.")],
     source: Annotated[
@@ -72,14 +72,14 @@ def enter_lot(
     ] = None,
     book: BookFile = None,
 ) -> None:
-    """Enter a lot, or its details anew."""
+    """Enter a lot, or its details again."""
     with open_book(book, create=True) as opened:
         entered = opened.add_lot(lot, source, _day(ordered), _day(return_by), price, strength)
     typer.echo(f"Entered lot {entered.code}.")
 
 
 @enter_app.command("reed")
-@in_words
+@report_errors
 def enter_reed(
     reed: ReedNumber,
     lot: Annotated[str | None, typer.Option("--lot", metavar="CODE", help="The lot it came in.")] = None,
@@ -90,7 +90,7 @@ def enter_reed(
     ] = False,
     book: BookFile = None,
 ) -> None:
-    """Enter a reed, or its lot, place and player anew; what you leave out stays as it was."""
+    """Enter a reed, or its lot, place and player again; what you leave out stays as it was."""
     with open_book(book, create=True) as opened, opened.writing():
         known = opened.reeds_with_number(reed)
         if new or not known:
@@ -102,7 +102,7 @@ def enter_reed(
 
 
 @enter_app.command("check")
-@in_words
+@report_errors
 def enter_check(
     reed: ReedNumber,
     leak: Annotated[
@@ -148,7 +148,7 @@ def enter_check(
 
 
 @enter_app.command("squeeze")
-@in_words
+@report_errors
 def enter_squeeze(
     reed: ReedNumber,
     before: Annotated[
@@ -173,7 +173,7 @@ def enter_squeeze(
 
 
 @enter_app.command("decision")
-@in_words
+@report_errors
 def enter_decision(
     reed: ReedNumber,
     action: Annotated[
@@ -199,7 +199,7 @@ def enter_decision(
 
 
 @enter_app.command("filing")
-@in_words
+@report_errors
 def enter_filing(
     photo: Annotated[str, typer.Argument(metavar="PHOTO", help="The photo's file name, or its hash.")],
     reed: Reed = None,

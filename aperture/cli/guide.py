@@ -5,10 +5,10 @@ from typing import Annotated
 
 import typer
 
-from aperture.cli.options import WRONG_USAGE, give_up, in_words
+from aperture.cli.options import WRONG_USAGE, give_up, report_errors
 
 
-@in_words
+@report_errors
 def guide_command(
     name: Annotated[
         str | None, typer.Argument(metavar="[PAGE]", show_default=False, help="The page; none: list them.")

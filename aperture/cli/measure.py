@@ -18,8 +18,8 @@ from aperture.cli.options import (
     chosen_settings,
     exit_if_refused,
     give_up,
-    in_words,
     measure_with_progress,
+    report_errors,
     with_progress,
 )
 
@@ -48,7 +48,7 @@ AnnotateFolder = Annotated[
 ]
 
 
-@in_words
+@report_errors
 def measure_command(
     paths: Files,
     csv: CsvFile = None,

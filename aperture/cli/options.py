@@ -97,7 +97,7 @@ class Sections(TyperGroup):
                 formatter.write_dl(rows)
 
 
-def in_words(command: Callable[..., None]) -> Callable[..., None]:
+def report_errors(command: Callable[..., None]) -> Callable[..., None]:
     """Whatever goes wrong in the command ends in words and an exit status, never in a traceback."""
 
     @functools.wraps(command)
@@ -133,7 +133,7 @@ def _trouble_with_book(path: Path | None) -> str | None:
     """What is wrong with the book on which a command failed: then it is not the program's fault."""
     try:
         with open_book(path) as book:
-            return next(iter(book.troubles()), None)
+            return next(iter(book.integrity_errors()), None)
     except ApertureError as error:
         return error.detail if error.code == "book-damaged" else None
 

@@ -4,10 +4,10 @@ from typing import Annotated
 
 import typer
 
-from aperture.cli.options import in_words
+from aperture.cli.options import report_errors
 
 
-@in_words
+@report_errors
 def settings_command(
     write: Annotated[bool, typer.Option("--write", help="Create the file, unless it exists.")] = False,
 ) -> None:

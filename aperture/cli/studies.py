@@ -18,13 +18,13 @@ from aperture.cli.options import (
     chosen_settings,
     exit_if_refused,
     give_up,
-    in_words,
     measure_with_progress,
+    report_errors,
 )
 from aperture.errors import SettingsError
 
 
-@in_words
+@report_errors
 def repeat_command(
     folder: Annotated[
         Path,
@@ -85,7 +85,7 @@ def repeat_command(
     exit_if_refused(measurements)
 
 
-@in_words
+@report_errors
 def limits_command(
     paths: Annotated[
         list[Path],

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from aperture.budget.contributions import QUANTITIES
-from aperture.present.report import harmless
+from aperture.present.report import escape_formula
 from aperture.studies.repeat_study import QuantityStudy, RepeatStudy, StateStudy
 from aperture.studies.repeatability import LIMIT_FACTOR, PHOTO
 
@@ -50,7 +50,7 @@ def repeats_csv(study: RepeatStudy) -> bytes:
     table.writerow(["file", "reed", "state", "person", "session", *QUANTITIES])
     for photo in study.counted:
         numbers = [getattr(photo.measurement.numbers, name) for name in QUANTITIES]
-        name = harmless(Path(photo.measurement.photo).name)
+        name = escape_formula(Path(photo.measurement.photo).name)
         table.writerow([name, photo.reed, photo.state, photo.person, photo.session, *numbers])
     return text.getvalue().encode("utf-8", "backslashreplace")
 

@@ -90,7 +90,7 @@ def sentences(state: StateStudy) -> Iterator[str]:
     spreads = height.spreads
     photo = spreads.components[PHOTO]
     if photo.estimate == 0.0:
-        yield "All photos of a reed gave exactly the same number. Were they really taken anew?"
+        yield "All photos of a reed gave exactly the same number. Were they really taken again?"
     told = set(spreads.components)
     same, other = "", []
     if told & PEOPLE:

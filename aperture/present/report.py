@@ -164,7 +164,7 @@ def csv_bytes(measurements: Sequence[Measurement]) -> bytes:
     text = io.StringIO(newline="")
     table = csv.DictWriter(text, fields, restval="")
     table.writeheader()
-    table.writerows({name: harmless(value) for name, value in row.items()} for row in rows)
+    table.writerows({name: escape_formula(value) for name, value in row.items()} for row in rows)
     # A file name that is no text is written with codes in place of its bytes.
     content = text.getvalue().encode("utf-8", "backslashreplace")
     return content if content.isascii() else codecs.BOM_UTF8 + content
@@ -205,7 +205,7 @@ def _flat(record: Mapping[str, Any]) -> dict[str, Any]:
     return row
 
 
-def harmless(value: Any) -> Any:
+def escape_formula(value: Any) -> Any:
     """A cell that no spreadsheet takes for a formula."""
     if isinstance(value, bool):
         return str(value).lower()

@@ -73,7 +73,7 @@ class Camera:
         stretch = 1.0 + self.radial * np.sum(distance**2, axis=-1, keepdims=True)
         return np.asarray(self.principal_px + self.focal_px * flat * stretch)
 
-    def across_by_vector(self, points_mm: Floats, outward_mm: Floats, across_px: Floats) -> Floats:
+    def projection_jacobian(self, points_mm: Floats, outward_mm: Floats, across_px: Floats) -> Floats:
         """How far a point of the face moves along a direction in the photo, by the parameters; (n, 11).
 
         Parameters
@@ -118,7 +118,7 @@ class Camera:
         reach = (offset_mm - eye_card[2]) / rays_card[:, 2]
         return np.asarray(eye_card[:2] + reach[:, None] * rays_card[:, :2])
 
-    def eye_mm(self) -> Floats:
+    def camera_centre_mm(self) -> Floats:
         """The camera's place in card axes, (3,) mm."""
         return np.asarray(-self.rotation().T @ self.shift_mm)
 
@@ -240,7 +240,7 @@ def fit_camera(
             return np.concatenate([along(v) * weight / noise, (v[6:] - expected) / doubt])
 
         def by_vector(v: Floats, noise: float = noise) -> Floats:
-            moved = start.with_vector(v).across_by_vector(points_mm, outward_mm, across_px)
+            moved = start.with_vector(v).projection_jacobian(points_mm, outward_mm, across_px)
             return np.concatenate([moved * (-weight / noise), prior_by_vector])
 
         solution = least_squares(

@@ -96,7 +96,7 @@ def _shortest_side(found: dict[int, Floats]) -> float:
     return float(np.linalg.norm(sides, axis=2).min())
 
 
-def consistent(markers: Markers) -> dict[int, Floats]:
+def ransac_inliers(markers: Markers) -> dict[int, Floats]:
     """Only the markers that lie together as on the card (a misread one does not)."""
     import cv2
 

@@ -40,7 +40,7 @@ class Sharpening:
 
 
 @dataclass(frozen=True)
-class EdgeSpread:
+class EdgeSpreadFunction:
     """Stored brightness (m,) summed over the pixels at each distance `axis_px` (m,) from an edge; counts."""
 
     axis_px: Floats
@@ -57,7 +57,9 @@ class EdgeSpread:
         return far[0], far[1]
 
 
-def edge_spread(luma: NDArray[np.uint8], edge_px: Floats, outward_px: Floats, reach_px: float) -> EdgeSpread:
+def edge_spread(
+    luma: NDArray[np.uint8], edge_px: Floats, outward_px: Floats, reach_px: float
+) -> EdgeSpreadFunction:
     """The stored brightness of all pixels beside a straight edge, by their distance from it.
 
     Parameters
@@ -86,10 +88,10 @@ def edge_spread(luma: NDArray[np.uint8], edge_px: Floats, outward_px: Floats, re
     near = (place >= start) & (place <= end) & (bins >= 0) & (bins < len(axis))
     count = np.bincount(bins[near], minlength=len(axis))
     total = np.bincount(bins[near], luma[rows, columns][near] / 255.0, minlength=len(axis))
-    return EdgeSpread(axis, np.asarray(total, np.float64), count.astype(np.float64))
+    return EdgeSpreadFunction(axis, np.asarray(total, np.float64), count.astype(np.float64))
 
 
-def mean_profile(edges: list[EdgeSpread]) -> tuple[Floats, Floats]:
+def mean_profile(edges: list[EdgeSpreadFunction]) -> tuple[Floats, Floats]:
     """The mean profile (m,) across alike edges, and how many pixels it rests on at each distance (m,).
 
     Each edge is brought to the levels that the edges have in the middle. Where there was no pixel the profile

@@ -18,9 +18,9 @@ from aperture.photo import Photo
 from aperture.settings import Settings
 from aperture.view.camera import FULL_FRAME_DIAGONAL_MM, Camera, Fit, Floats, Prior, fit_camera, start_camera
 from aperture.view.edges import Patch, Steps, bounds, decode, fit_steps, patch_around
-from aperture.view.markers import Markers, consistent, find_markers
+from aperture.view.markers import Markers, find_markers, ransac_inliers
 from aperture.view.sharpening import (
-    EdgeSpread,
+    EdgeSpreadFunction,
     Sharpening,
     edge_spread,
     fit_sharpening,
@@ -204,8 +204,8 @@ def _sharpness(
     """The phone's sharpening, and the lens blur across upright and level sides."""
     seen = profiles.base_px + steps.position[:, None] * profiles.across_px
     reach_px = float(profiles.axis_px[-1])
-    upright: list[EdgeSpread] = []
-    level: list[EdgeSpread] = []
+    upright: list[EdgeSpreadFunction] = []
+    level: list[EdgeSpreadFunction] = []
     for side in np.unique(sides.number[usable]):
         here = usable & (sides.number == side)
         if here.sum() > SIDE_STATIONS / 2:
@@ -215,7 +215,7 @@ def _sharpness(
     return fit_sharpening((upright or level)[0].axis_px, both[:, 0], both[:, 1])
 
 
-def look(photo: Photo, settings: Settings) -> View:
+def locate_card(photo: Photo, settings: Settings) -> View:
     """Find the card and fit the camera.
 
     Raises
@@ -225,7 +225,7 @@ def look(photo: Photo, settings: Settings) -> View:
     """
     scale = geometry.printed_scale(settings.ruler_mm)
     markers = find_markers(photo.luma)
-    corners = consistent(markers)
+    corners = ransac_inliers(markers)
     ids = sorted(corners)
     size = (photo.luma.shape[1], photo.luma.shape[0])
     if len(ids) < FEWEST_MARKERS <= len(markers.face_corners_px):
@@ -309,7 +309,7 @@ def _view(
     camera = fit.camera
     tip = np.array(CARD.tip_mm) * scale
     offset = settings.tip_offset_mm
-    to_eye = camera.eye_mm() - np.array([*tip, offset])
+    to_eye = camera.camera_centre_mm() - np.array([*tip, offset])
     depth = float((camera.rotation() @ np.array([*tip, offset]) + camera.shift_mm)[2])
     number = sides.number[usable]
     side_means = [float(np.mean(fit.residuals_px[number == k])) for k in np.unique(number)]
@@ -321,8 +321,6 @@ def _view(
         flags.append("card-bent")
     if photo.provenance != "camera":
         flags.append("photo-changed")
-    if len(markers.reeds) > 1:
-        flags.append("two-reed-tags")
     return View(
         camera=camera,
         covariance=fit.covariance,

@@ -16,7 +16,7 @@ from aperture.errors import ApertureError
 from aperture.opening.find import find_blades, region_mm
 from aperture.photo import read_photo
 from aperture.shape import quantities
-from aperture.view.view import look
+from aperture.view.view import locate_card
 from tests.accuracy.truth_photos import TruthPhoto
 
 SHIFTS_MM = (0.005, 0.01, 0.015, 0.02, 0.03, 0.05, 0.08, 0.2)
@@ -34,7 +34,7 @@ def seen_in(photo: TruthPhoto) -> Seen | None:
     """What the finder says of a photo; None where there is no outline."""
     try:
         picture = read_photo(photo.path)
-        view = look(picture, photo.settings)
+        view = locate_card(picture, photo.settings)
         found = find_blades(view.patch(picture.luma, region_mm(view)), view)
     except ApertureError:
         return None

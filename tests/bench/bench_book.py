@@ -63,12 +63,12 @@ def bench_after_an_entry(path: Path, request: pytest.FixtureRequest, findings: F
     client, desk = _browser_and_desk(path)
     for page in ("/due", "/review"):
 
-        def anew(page: str = page) -> None:
+        def again(page: str = page) -> None:
             desk.state.pop("histories", None)
             _get(client, page)
 
         figure = f"{page} after an entry, {_whose(request)}"
-        findings.figure(figure, _p95(_times(anew)), MOST_MS, "ms", note="95th percentile")
+        findings.figure(figure, _p95(_times(again)), MOST_MS, "ms", note="95th percentile")
 
 
 def bench_commands(
@@ -91,7 +91,7 @@ def bench_exceptions(
         pytest.skip("it does not matter how many reeds are here")
     with Book(path) as book:
         start = time.perf_counter()
-        assert book.troubles() == []
+        assert book.integrity_errors() == []
     seconds = time.perf_counter() - start
     findings.figure("the file's part of `aperture verify`", seconds, 60.0, "s", note="reads the whole file")
 

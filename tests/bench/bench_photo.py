@@ -25,7 +25,7 @@ from aperture.opening.first_look import look_first
 from aperture.photo import read_photo
 from aperture.settings import Settings
 from aperture.view.edges import Patch
-from aperture.view.view import View, look
+from aperture.view.view import View, locate_card
 from tests.bench.figures import Findings, in_turns
 
 DEMO = Path(__file__).parents[2] / "demo_images"
@@ -105,7 +105,7 @@ def bench_first_look_and_fit(benchmark: Any, findings: Findings) -> None:
     for path in JPEGS:
         photo = read_photo(path)
         try:
-            view = look(photo, Settings())
+            view = locate_card(photo, Settings())
         except CardError:  # the blurred one
             continue
         seen.append((view.patch(photo.luma, region_mm(view)), view))

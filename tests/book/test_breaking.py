@@ -122,7 +122,7 @@ def test_a_row_that_is_gone_or_was_slipped_in_is_found(tmp_path):
         )
         connection.commit()
     with Book(path) as book:
-        assert book.troubles() == ["lots, row 2: not as it was written", "checks, row 2: it is gone"]
+        assert book.integrity_errors() == ["lots, row 2: not as it was written", "checks, row 2: it is gone"]
 
 
 def test_a_book_in_disorder_is_not_written_to(tmp_path):

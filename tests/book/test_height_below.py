@@ -72,7 +72,7 @@ def test_photos_are_taken_in(book, tmp_path, measured, monkeypatch):
     )
     assert row["u_width_mm"] > 0.0
     assert json.loads(row["record"])["height_below_mm"] == pytest.approx(BELOW_MM, abs=1e-5)
-    assert book.troubles() == []
+    assert book.integrity_errors() == []
 
 
 def test_facts_and_advice_are_those_of_a_shut_reed(book, enter):

@@ -100,7 +100,7 @@ def everything(path: Path) -> tuple[dict[str, list[tuple[Any, ...]]], dict[str, 
 def check_whole(path: Path) -> None:
     """Raise AssertionError unless a book is without a fault."""
     with Book(path) as book:
-        assert book.troubles() == []
+        assert book.integrity_errors() == []
 
 
 def type_in(*words: object) -> tuple[int, str]:

@@ -112,7 +112,7 @@ def _nothing_half(path: Path, safe: set[str]) -> None:
         assert not safe
         return
     with Book(path, create=True) as book:
-        assert book.troubles() == []
+        assert book.integrity_errors() == []
         in_book = {photo.name for photo in book.photos()}
         assert safe <= in_book
         entries = [entry for history in book.histories() for entry in history.entries]
@@ -155,7 +155,7 @@ def kill_command(folder: Path, moments: int, seed: int) -> Count:
             # What it has is whole; run again, all is there once.
             if path.exists():
                 with Book(path, create=True) as book:
-                    assert book.troubles() == []
+                    assert book.integrity_errors() == []
             elif pictures_folder(path).exists():
                 shutil.rmtree(pictures_folder(path))
             run(None)
@@ -204,7 +204,7 @@ class RealDesk:
 
 
 def kill_desk(folder: Path, moments: int, seed: int) -> Count:
-    """A desk killed while photos are sent to it, opened again, and the photo that was not answered sent anew.
+    """A desk killed while photos are sent to it, opened again, and the photo without an answer sent again.
 
     Measuring is real; the pictures have no card, so that it is quick.
     """

@@ -57,7 +57,7 @@ def wrong_clock(folder: Path, sequences: int, seed: int) -> Count:
             count.trial(f"{sequence}"),
         ):
             _enter_in_turn(book, folder, chance)
-            assert book.troubles() == []
+            assert book.integrity_errors() == []
     return count
 
 

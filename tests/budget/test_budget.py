@@ -32,9 +32,9 @@ def outline_of(points, displacements=(), sources=()):
     return Outline(**{field.name: known.get(field.name, 0.0) for field in fields(Outline)})
 
 
-def view_from(eye_mm, covariance=None, tip_offset_mm=0.0):
-    """A view from a camera at `eye_mm` (3,), square to the card, 20 px/mm on the card."""
-    eye = np.asarray(eye_mm, dtype=np.float64)
+def view_from(camera_centre_mm, covariance=None, tip_offset_mm=0.0):
+    """A view from a camera at `camera_centre_mm` (3,), square to the card, 20 px/mm on the card."""
+    eye = np.asarray(camera_centre_mm, dtype=np.float64)
     rotation = np.diag([1.0, -1.0, -1.0])
     camera = Camera(
         np.array([np.pi, 0.0, 0.0]),

@@ -17,7 +17,7 @@ from aperture.errors import OpeningError
 from aperture.opening import find_opening
 from aperture.settings import Settings
 from aperture.shape import describe
-from aperture.view.view import look
+from aperture.view.view import locate_card
 from tests.made_photos import PX_PER_MM_DRAWN, camera_before, luma_of, photo_of, printed
 
 FINE = 4  # drawn this much finer than the card, then averaged
@@ -63,7 +63,7 @@ def opening_in(light, px_per_mm=16.0, blur_px=0.9):
     """The outline found, the view, and the described shape."""
     camera, size = camera_before(px_per_mm)
     photo = photo_of(luma_of(camera, size, light, blur_px=blur_px))
-    view = look(photo, Settings())
+    view = locate_card(photo, Settings())
     outline = find_opening(photo, view)
     return outline, view, describe(outline.points_mm)
 

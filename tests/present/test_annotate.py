@@ -28,7 +28,7 @@ from aperture.present.canvas import (
 )
 from aperture.present.drawing import draw_markers, draw_opening
 from aperture.settings import Settings
-from aperture.view.view import look
+from aperture.view.view import locate_card
 
 PX_PER_MM, BORDER_PX = 12, 80
 
@@ -56,7 +56,7 @@ def card_photo(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def view(card_photo):
-    return look(card_photo, Settings())
+    return locate_card(card_photo, Settings())
 
 
 def lens_mm(width_mm, height_mm):

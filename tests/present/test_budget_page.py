@@ -159,7 +159,7 @@ def test_another_plane_of_the_tip_changes_the_result_as_its_line_says(photo, qua
     assert abs(difference) == pytest.approx(line.contribution, rel=1e-3)
     # By similar triangles: dz/Z, twice for an area. 1 mm at 131 mm.
     power = 2 if quantity == "area_mm2" else 1
-    by_hand = power * getattr(photo.numbers, quantity) / photo.view.camera.eye_mm()[2]
+    by_hand = power * getattr(photo.numbers, quantity) / photo.view.camera.camera_centre_mm()[2]
     assert line.sensitivity == pytest.approx(by_hand, rel=0.02)
 
 
@@ -207,7 +207,7 @@ def test_a_source_nobody_told_the_page_of_has_dashes_and_still_counts(photo):
 
 def lens_at(view, x=None, y=None, z=None):
     """The same camera, moved to another place over the card and looking the same way."""
-    eye = view.camera.eye_mm()
+    eye = view.camera.camera_centre_mm()
     eye = np.array([given if given is not None else old for given, old in zip((x, y, z), eye, strict=True)])
     return replace(view, camera=replace(view.camera, shift_mm=-view.camera.rotation() @ eye))
 
@@ -215,7 +215,7 @@ def lens_at(view, x=None, y=None, z=None):
 def from_distance(photo, distance_mm):
     """The photo as if taken from elsewhere: the blur stays as it is in pixels, and so grows on the card."""
     ratio = photo.view.distance_mm / distance_mm
-    eye = photo.view.camera.eye_mm()
+    eye = photo.view.camera.camera_centre_mm()
     view = lens_at(photo.view, z=eye[2] / ratio)
     return replace(view, distance_mm=distance_mm, px_per_mm=photo.view.px_per_mm * ratio)
 

@@ -107,7 +107,7 @@ def test_the_eye_is_where_lines_of_sight_meet():
     one = camera()
     pixels = np.array([[500.0, 400.0], [3500.0, 2500.0], [2000.0, 1500.0]])
     on_card, nearer = one.to_mm(pixels), one.to_mm(pixels, 20.0)
-    eye = one.eye_mm()
+    eye = one.camera_centre_mm()
     assert on_card + (nearer - on_card) * eye[2] / 20.0 == pytest.approx(np.tile(eye[:2], (3, 1)), abs=1e-9)
     assert eye[2] > 100.0  # before the face, not behind it
     assert one.rotation() @ eye + one.shift_mm == pytest.approx(np.zeros(3), abs=1e-9)
@@ -140,7 +140,7 @@ def test_what_a_parameter_does_to_a_point(radial):
         return np.sum(moved.to_pixel(points + moved.ink_mm * outward) * across, axis=1)
 
     expected = approx_fprime(one.vector(), along, 1e-6)
-    got = one.across_by_vector(points, outward, across)
+    got = one.projection_jacobian(points, outward, across)
     size = np.abs(expected).max(axis=0)
     assert got / size == pytest.approx(expected / size, abs=1e-4)
 
@@ -162,7 +162,7 @@ def test_the_start_is_near(tilt_deg):
     start = start_camera(corners, truth.to_pixel(corners), prior_of(truth), SIZE_PX)
     turn = start.rotation() @ truth.rotation().T
     assert np.degrees(np.arccos((np.trace(turn) - 1) / 2)) < 2.0
-    assert start.eye_mm()[2] == pytest.approx(truth.eye_mm()[2], rel=0.05)
+    assert start.camera_centre_mm()[2] == pytest.approx(truth.camera_centre_mm()[2], rel=0.05)
 
 
 def test_the_start_survives_perfect_symmetry():

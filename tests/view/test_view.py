@@ -15,7 +15,7 @@ from aperture.control import measure_controls
 from aperture.errors import CardError
 from aperture.settings import Settings
 from aperture.view.markers import find_markers
-from aperture.view.view import look
+from aperture.view.view import locate_card
 from tests.made_photos import PX_PER_MM_DRAWN, camera_before, luma_of, photo_of, printed
 
 # At the tip (two pairs: along it and across it), at the printed ellipses, and further out.
@@ -29,7 +29,7 @@ def shot(face="dry", light=None, settings=DEFAULTS, optics=None, **camera):
     """look() at a made photo; `optics` are options of luma_of, the others of camera_before."""
     truth, size = camera_before(**camera)
     luma = luma_of(truth, size, printed(face) if light is None else light, **(optics or {}))
-    return look(photo_of(luma, camera.get("focal_35mm", 36.0)), settings), truth
+    return locate_card(photo_of(luma, camera.get("focal_35mm", 36.0)), settings), truth
 
 
 def scale_errors(got_mm, points_mm=POINTS_MM):
@@ -54,7 +54,7 @@ def test_millimetres_are_where_they_were_put(px_per_mm, tilt_deg, about):
     assert np.abs(scale_errors(got)).max() < 0.001
     assert view.tilt_deg == pytest.approx(tilt_deg, abs=0.5)
     tip = np.array([*CARD.tip_mm, 0.0])
-    assert view.distance_mm == pytest.approx(np.linalg.norm(truth.eye_mm() - tip), rel=0.005)
+    assert view.distance_mm == pytest.approx(np.linalg.norm(truth.camera_centre_mm() - tip), rel=0.005)
     depth = (truth.rotation() @ tip + truth.shift_mm)[2]
     assert view.px_per_mm == pytest.approx(truth.focal_px / depth, rel=0.002)
     assert (view.face, view.marker_ids) == ("dry", (0, 1, 2, 3, 4, 5))
@@ -70,7 +70,7 @@ def test_a_turned_picture_has_the_same_millimetres(quarter_turns):
     for _ in range(quarter_turns):
         pixels = np.column_stack([pixels[:, 1], width - 1 - pixels[:, 0]])
         width, height = height, width
-    view = look(photo_of(np.ascontiguousarray(np.rot90(luma, quarter_turns))), DEFAULTS)
+    view = locate_card(photo_of(np.ascontiguousarray(np.rot90(luma, quarter_turns))), DEFAULTS)
     assert view.face == "soaked"
     assert np.abs(view.to_mm(pixels) - POINTS_MM).max() < 0.02
     assert view.tilt_deg == pytest.approx(8.0, abs=0.5)
@@ -83,7 +83,7 @@ def test_the_whole_chain_has_less_bias_than_a_corner_refinement():
     for blur_px in (0.7, 1.2):
         truth, size = camera_before(tilt_deg=0.0, px_per_mm=11.3)
         luma = luma_of(truth, size, printed(), blur_px=blur_px)
-        view = look(photo_of(luma), DEFAULTS)
+        view = locate_card(photo_of(luma), DEFAULTS)
         ours.append(scale_errors(view.to_mm(truth.to_pixel(POINTS_MM))))
         parameters = cv2.aruco.DetectorParameters()
         parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
@@ -115,8 +115,8 @@ def test_a_print_of_another_size():
     # A viewer that prints at 97 % makes the bar of 50 mm 48.5 mm long.
     truth, size = camera_before()
     luma = luma_of(truth, size, printed(), on_card=lambda px: truth.to_mm(px) / 0.97)
-    told = look(photo_of(luma), Settings(ruler_mm=48.5))
-    not_told = look(photo_of(luma), DEFAULTS)
+    told = locate_card(photo_of(luma), Settings(ruler_mm=48.5))
+    not_told = locate_card(photo_of(luma), DEFAULTS)
     pixels = truth.to_pixel(POINTS_MM * 0.97)
     assert np.abs(told.to_mm(pixels) - POINTS_MM * 0.97).max() < 0.02
     assert scale_errors(not_told.to_mm(pixels), POINTS_MM * 0.97) == pytest.approx(
@@ -131,14 +131,14 @@ def test_a_tip_before_or_behind_the_card(offset_mm):
     got = view.to_mm(seen)
     assert np.abs(got - POINTS_MM).max() < 0.03
     # Similar triangles: taken to lie on the card, the same points are too large by Z / (Z - offset).
-    depth = truth.eye_mm()[2]
+    depth = truth.camera_centre_mm()[2]
     wrong = scale_errors(view.to_mm(seen, offset_mm=0.0))
     assert wrong == pytest.approx((depth / (depth - offset_mm) - 1,) * 2, abs=0.001)
 
 
 def test_focal_length_unknown():
     truth, size = camera_before(focal_35mm=50.0, tilt_deg=6.0)
-    view = look(photo_of(luma_of(truth, size, printed()), None, "unknown"), DEFAULTS)
+    view = locate_card(photo_of(luma_of(truth, size, printed()), None, "unknown"), DEFAULTS)
     assert "photo-changed" in view.flags
     assert np.abs(scale_errors(view.to_mm(truth.to_pixel(POINTS_MM)))).max() < 0.002
 
@@ -151,7 +151,7 @@ def test_digital_zoom_widens_what_is_known_of_the_focal_length(included):
     truth, size = camera_before(focal_35mm=50.0, tilt_deg=0.0)
     luma = luma_of(truth, size, printed())
     noted = replace(photo_of(luma, 50.0 if included else 25.0), digital_zoom=2.0)
-    view = look(noted, DEFAULTS)
+    view = locate_card(noted, DEFAULTS)
     error = abs(np.log(view.camera.focal_px / truth.focal_px))
     assert error < 2 * np.sqrt(view.covariance[6, 6])
     assert np.abs(scale_errors(view.to_mm(truth.to_pixel(POINTS_MM)))).max() < 0.001
@@ -180,7 +180,7 @@ def test_tilt_is_not_taken_for_blur(about):
 def test_a_patch_is_in_units_of_the_paper():
     truth, size = camera_before()
     luma = luma_of(truth, size, printed(), white=0.6, black=0.06)
-    view = look(photo_of(luma), DEFAULTS)
+    view = locate_card(photo_of(luma), DEFAULTS)
     ellipse = CARD.control_ellipses[2]
     middle = np.array([[ellipse.x_mm, ellipse.y_mm], [ellipse.x_mm, ellipse.y_mm - ellipse.height_mm]])
     patch = view.patch(luma, np.concatenate([middle - 1, middle + 1]))
@@ -223,7 +223,7 @@ def test_the_printed_sheet_is_read_by_the_same_code(face):
         lambda px: truth.to_mm(px) + np.array([margin_mm, 0]),
         top_mm=CARD.height_mm + margin_mm,
     )
-    view = look(photo_of(luma), DEFAULTS)
+    view = locate_card(photo_of(luma), DEFAULTS)
     assert view.face == face
     # the crop of the sheet is rounded to whole pixels of 0.025 mm, lengths are not
     assert np.abs(view.to_mm(truth.to_pixel(POINTS_MM)) - POINTS_MM).max() < 0.05
@@ -262,7 +262,7 @@ def test_a_bent_card_does_not_pass(radius_mm, focal_35mm, towards, axis):
     truth, size = camera_before(px_per_mm=12.0, focal_35mm=focal_35mm)
     luma = luma_of(truth, size, printed(), bent(truth, radius_mm, axis, towards))
     try:
-        assert "card-bent" in look(photo_of(luma, focal_35mm), DEFAULTS).flags
+        assert "card-bent" in locate_card(photo_of(luma, focal_35mm), DEFAULTS).flags
     except CardError as error:
         assert error.code in ("card-bent-badly", "too-few-markers")  # noqa: PT017
 
@@ -271,7 +271,7 @@ def test_a_flat_card_passes_with_perfect_symmetry():
     # From straight ahead markers lie symmetric, on which OpenCV's IPPE pose gives NaN (seen on 5.0.0.93).
     truth, size = camera_before(tilt_deg=0.0)
     luma = luma_of(truth, size, printed())
-    view = look(photo_of(luma), DEFAULTS)
+    view = locate_card(photo_of(luma), DEFAULTS)
     assert view.flags == ()
     assert view.tilt_deg == pytest.approx(0.0, abs=0.3)
 
@@ -314,7 +314,7 @@ def test_both_faces_are_refused():
     truth, size = camera_before(size_px=(1428, 1800))
     luma = luma_of(truth, size, both_faces(), top_mm=CARD.height_mm * 1.55)
     with pytest.raises(CardError) as caught:
-        look(photo_of(luma), DEFAULTS)
+        locate_card(photo_of(luma), DEFAULTS)
     assert caught.value.code == "two-faces"
 
 
@@ -335,7 +335,7 @@ def test_a_cut_off_card_is_refused(side, cut_mm):
         "bottom": luma[: high[1]],
     }[side]
     with pytest.raises(CardError) as caught:
-        look(photo_of(np.ascontiguousarray(kept), provenance="changed"), DEFAULTS)
+        locate_card(photo_of(np.ascontiguousarray(kept), provenance="changed"), DEFAULTS)
     assert caught.value.code == "card-cut-off"
 
 

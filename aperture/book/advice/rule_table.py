@@ -147,7 +147,7 @@ TO_LOOK_AT = (
         "which-reed",
         {"look": "which reed"},
         "look",
-        "Check which reed the latest photo shows, and in which state, and file it anew.",
+        "Check which reed the latest photo shows, and in which state, and file it again.",
         "The picture and its name do not agree.",
         OWN,
     ),

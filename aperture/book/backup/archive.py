@@ -71,7 +71,7 @@ def sound_book(database: Path) -> tuple[int, list[NamedPicture]]:
         raise BookError("book-damaged", f"{database} is no database")
     try:
         with Book(database) as book:
-            for trouble in book.troubles():
+            for trouble in book.integrity_errors():
                 raise BookError("book-damaged", trouble)
             return len(book.photos()), pictures_of(book)
     except sqlite3.Error as error:

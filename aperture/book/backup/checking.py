@@ -51,7 +51,7 @@ def check(path: Path) -> Findings:
     BookError : there is no book, it is newer than the program, or cannot be opened. A damaged one is a
         finding.
     """
-    with book_file.in_words(path):
+    with book_file.report_errors(path):
         return _look_through(path, book_file.pictures_folder(path))
 
 
@@ -100,7 +100,7 @@ _KINDS = {
     "clock": (
         "The newest entry was made later than this computer's clock says it is.",
         "Set the clock if it is wrong. If it was ahead before: photos taken since count as older than what"
-        " was entered then; name those around a squeeze with --before and --after, and enter decisions anew.",
+        " was entered then; name those around a squeeze with --before and --after; enter decisions again.",
         False,
     ),
     "unfinished": (
@@ -123,7 +123,7 @@ def _pictures_or_troubles(path: Path) -> tuple[list[NamedPicture] | None, dateti
         return None, None, [f"{path} is no database"]
     try:
         with Book(path) as book:
-            troubles = book.troubles()
+            troubles = book.integrity_errors()
             return (None, None, troubles) if troubles else (pictures_of(book), _newest(book), [])
     except BookError as error:
         if error.code != "book-damaged":

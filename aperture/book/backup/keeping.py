@@ -55,7 +55,7 @@ def back_up(book: Book, target: Path) -> BackUp:
     now = datetime.now().astimezone()
     if target.is_dir():
         target = target / f"{BACKUP}-{now:%Y-%m-%d-%H%M%S}.zip"
-    with book_file.in_words(target), book_file.workspace(target) as room:
+    with book_file.report_errors(target), book_file.workspace(target) as room:
         if target.exists():
             raise _exists(target)
         # The copy comes first: a picture is kept before the row that names it, so none can be too new for it.

@@ -75,7 +75,7 @@ def restore(archive: Path, path: Path) -> Restored:
         is not enough room.
     """
     pictures = book_file.pictures_folder(path)
-    with book_file.in_words(path):
+    with book_file.report_errors(path):
         if not archive.is_file():
             raise BookError("backup-missing", str(archive))
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -16,7 +16,7 @@ from aperture.batch.pairs import printed_scale_relative
 from aperture.batch.workers import run_in_order
 from aperture.book.advice.facts import is_old_on
 from aperture.book.photos.pictures import Kept, Tip, copying, keep, keep_tip
-from aperture.book.store.book_file import in_words
+from aperture.book.store.book_file import report_errors
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Filing, Photo, Reed, Soaking
 from aperture.card.geometry import CARD, Face
@@ -112,7 +112,7 @@ def take_in(
             yield _known_arrival(book, known, path)
     called = {path: Path("/", name) for path, name in (names or {}).items()}
     task = partial(_take, settings=settings, folder=book.pictures, reed=reed, state=state, called=called)
-    with in_words(book.pictures):
+    with report_errors(book.pictures):
         results = run_in_order(task, unknown, settings.workers, _died, settings.photo_seconds)
         for path, taken in zip(unknown, results, strict=True):
             yield _enter(book, path, called.get(path, path).name, taken, settings, soaking, lot)

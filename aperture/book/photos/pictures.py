@@ -2,7 +2,7 @@
 
 A picture is named by the SHA-256 of the file as it came, so a photo that comes twice is kept once, whatever
 it is called: `ab/abcdef….jpg` is the photo, `ab/abcdef…-01234567-tip.jpg` the notch laid flat. Where the card
-is may be found anew by a later version, so a photo can have several of the latter, named by content, too.
+is may be found again by a later version, so a photo can have several of the latter, named by content, too.
 """
 
 import hashlib

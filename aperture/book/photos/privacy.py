@@ -1,7 +1,7 @@
 """A photo without what is private: the picture, and the few numbers of the camera that measuring needs.
 
 Nothing is kept but what is on a list: the compressed picture, what a decoder needs to read it, and, written
-anew from their values, orientation, time, focal length, digital zoom and the size in pixels. Where the photo
+again from their values, orientation, time, focal length, digital zoom and the size in pixels. Where the photo
 was taken, by whom, with which camera, comments, colour profiles, previews (which may show what was cropped)
 and whatever follows the picture are not on it.
 
@@ -98,7 +98,7 @@ def taking_private_out(photo: Photo) -> Callable[[], tuple[bytes, Format]]:
 
 
 def _camera_tags(photo: Photo) -> dict[int, Any]:
-    """The tags that measuring needs, by number; each is a number, or a time written anew."""
+    """The tags that measuring needs, by number; each is a number, or a time written again."""
     read: dict[int, Any] = {}
     with warnings.catch_warnings(), suppress(Exception):
         # A broken note beside the picture is as good as none, as in `read_photo`.
@@ -187,7 +187,7 @@ def _rewrite_jpeg(encoded: bytes, tags: dict[int, Any]) -> bytes:
     """Tables, frame and scans as they are, up to the end of the first picture.
 
     Of what applications add, two segments tell a decoder how to make colours of the numbers: JFIF and Adobe.
-    Both are written anew. Sources: ITU-T T.81, annex B; JFIF 1.02; T.872 for Adobe.
+    Both are written again. Sources: ITU-T T.81, annex B; JFIF 1.02; T.872 for Adobe.
     """
     segments = list(_jpeg_segments(encoded))
     jfif = any(marker == _APP0 and content.startswith(b"JFIF\0") for marker, content, _ in segments)

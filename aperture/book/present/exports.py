@@ -19,7 +19,7 @@ from aperture.book.store import book_file, schema
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
 from aperture.card.geometry import FACES, Face
-from aperture.present.report import harmless
+from aperture.present.report import escape_formula
 
 Format = Literal["csv", "xlsx", "json"]
 FORMATS: tuple[Format, ...] = get_args(Format)
@@ -84,7 +84,7 @@ def export(book: Book, folder: Path, formats: Collection[Format] = FORMATS) -> l
     BookError : they cannot be written, or the book cannot be read.
     """
     made = datetime.now().astimezone().isoformat(timespec="seconds")
-    with book_file.in_words(folder):
+    with book_file.report_errors(folder):
         folder.mkdir(parents=True, exist_ok=True)
         with book_file.workspace(folder / f"{_STEM}-export") as room:
             book.copy_to(room / "copy.sqlite3")
@@ -134,7 +134,7 @@ def _write_csv(book: Book, table: str, columns: Sequence[str], room: Path) -> Pa
     text = io.StringIO(newline="")
     writer = csv.writer(text)
     writer.writerow(columns)
-    writer.writerows([harmless(row[column]) for column in columns] for row in _rows(book, table))
+    writer.writerows([escape_formula(row[column]) for column in columns] for row in _rows(book, table))
     content = text.getvalue().encode()
     path = room / f"{_STEM}-{table}.csv"
     # Spreadsheet programs recognise UTF-8 by a mark at the beginning.
@@ -232,7 +232,7 @@ def _write_cell(sheet: Any, line: int, column: int, value: Any) -> None:
 
 def _cell_text(text: str) -> str:
     """Text that a cell can hold; what is too long ends in "…"."""
-    text = _NOT_IN_XML.sub("\ufffd", harmless(text).replace("\r\n", "\n").replace("\r", "\n"))
+    text = _NOT_IN_XML.sub("\ufffd", escape_formula(text).replace("\r\n", "\n").replace("\r", "\n"))
     # Spreadsheet programs count units of UTF-16.
     units = text.encode("utf-16-le")
     if len(units) <= 2 * _CHARACTERS_PER_CELL:

@@ -52,7 +52,7 @@ def connect(path: Path, create: bool = False) -> sqlite3.Connection:
     ------
     BookError : there is no book, it is damaged, newer than the program, busy, or cannot be written.
     """
-    with in_words(path):
+    with report_errors(path):
         if create:
             path.parent.mkdir(parents=True, exist_ok=True)
             _check_nothing_was_here(path)
@@ -69,7 +69,7 @@ def connect(path: Path, create: bool = False) -> sqlite3.Connection:
 
 
 @contextmanager
-def in_words(path: Path) -> Iterator[None]:
+def report_errors(path: Path) -> Iterator[None]:
     """Turn the database's and the disk's complaints into errors that say what to do.
 
     Raises
@@ -133,7 +133,7 @@ def copy_to(connection: sqlite3.Connection, target: Path) -> None:
 def check_whole(connection: sqlite3.Connection) -> None:
     """Raise BookError if a book's file is in disorder: what is written to it then does more damage.
 
-    This is SQLite's quick check, some milliseconds for a thousand photos; `schema.troubles` sees more.
+    This is SQLite's quick check, milliseconds for a thousand photos; `schema.integrity_errors` sees more.
     """
     answer = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
     if answer != "ok":

@@ -70,7 +70,7 @@ class Book:
     @contextmanager
     def writing(self) -> Iterator[None]:
         """One transaction: all that is added inside is kept, or nothing of it."""
-        with book_file.in_words(self.path):
+        with book_file.report_errors(self.path):
             if not self._looked_at:
                 book_file.check_whole(self._connection)
                 self._looked_at = True
@@ -226,18 +226,18 @@ class Book:
         """Every row of a table of `schema.TABLES`, the oldest first."""
         if table not in schema.TABLES:
             raise BookError("book-unknown", f"table {table}")
-        with book_file.in_words(self.path):
+        with book_file.report_errors(self.path):
             for row in self._connection.execute(f"SELECT * FROM {table} ORDER BY id"):
                 yield dict(row)
 
-    def troubles(self) -> list[str]:
+    def integrity_errors(self) -> list[str]:
         """What is wrong with the file: nothing, if all is well."""
-        with book_file.in_words(self.path):
-            return schema.troubles(self._connection)
+        with book_file.report_errors(self.path):
+            return schema.integrity_errors(self._connection)
 
     def copy_to(self, target: Path) -> None:
         """Write a consistent copy of the database file, even while others write to the book."""
-        with book_file.in_words(target):
+        with book_file.report_errors(target):
             book_file.copy_to(self._connection, target)
 
     # Adding to it
@@ -251,7 +251,7 @@ class Book:
         price_per_reed: float | None = None,
         strength: str | None = None,
     ) -> Lot:
-        """Enter a lot, or enter a lot's details anew: they replace the earlier ones, which stay on record."""
+        """Enter a lot, or a lot's details again: they replace the earlier ones, which stay on record."""
         short_code(code, "A lot")
         short_code(source, "A source")
         if price_per_reed is not None and not 0.0 <= price_per_reed < 1e6:
@@ -293,7 +293,7 @@ class Book:
         return self.reed_at(number, when) or self.add_reed(number)
 
     def change_reed(self, reed: Reed, lot: str | None, slot: str | None, player: str | None) -> Reed:
-        """Enter a reed's lot, place and player anew; None is not known."""
+        """Enter a reed's lot, place and player again; None is not known."""
         with self._together():
             self._detail_reed(reed.id, lot, slot, player)
         return self.reed(reed.number)
@@ -458,7 +458,7 @@ class Book:
     # How it is done
 
     def _select(self, query: str, *values: Any) -> list[sqlite3.Row]:
-        with book_file.in_words(self.path):
+        with book_file.report_errors(self.path):
             return self._connection.execute(query, values).fetchall()
 
     def _together(self) -> AbstractContextManager[None]:
@@ -468,7 +468,7 @@ class Book:
     def _insert(self, table: str, **values: Any) -> int:
         values["recorded_at"] = datetime.now().astimezone().isoformat()
         names, marks = ", ".join(values), ", ".join("?" * len(values))
-        with book_file.in_words(self.path):
+        with book_file.report_errors(self.path):
             done = self._connection.execute(
                 f"INSERT INTO {table} ({names}) VALUES ({marks})", tuple(values.values())
             )

@@ -127,7 +127,7 @@ class Filing:
     by: str | None
 
 
-class Kept(Mapping[str, Any]):
+class LazyRecord(Mapping[str, Any]):
     """An object kept as JSON, which is read at the first look: few of those that a list fetches get one.
 
     Parameters

@@ -249,7 +249,7 @@ def upgrade(connection: sqlite3.Connection, migrations: tuple[Any, ...] = MIGRAT
     connection.execute(f"PRAGMA user_version = {len(migrations)}")
 
 
-def troubles(connection: sqlite3.Connection) -> list[str]:
+def integrity_errors(connection: sqlite3.Connection) -> list[str]:
     """What is wrong with a book's file, in words; nothing, if all is well.
 
     SQLite's own checks, then what they do not see: tables, rules and views that are not those of this

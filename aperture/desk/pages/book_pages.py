@@ -113,7 +113,7 @@ async def reed(request: Request) -> Response:
 
 @desk_only
 async def enter_reed(request: Request) -> Response:
-    """A new reed; or of one that is here, its lot, place or player anew. What is empty stays as it was."""
+    """A new reed; or of one that is here, its lot, place or player again. What is empty stays as it was."""
     form = await safe_form(request)
     number = reed_number(form, "number")
     if number is None:
@@ -224,7 +224,7 @@ async def lots(request: Request) -> Response:
 
 @desk_only
 async def enter_lot(request: Request) -> Response:
-    """A lot; or of one that is there, its details anew. What is empty stays as it was, but in the form that
+    """A lot; or of one that is there, its details again. What is empty stays as it was, but in the form that
     showed how it was: there it is not known any more."""
     form = await safe_form(request)
     code, source, strength = (text(form, name) for name in ("code", "source", "strength"))

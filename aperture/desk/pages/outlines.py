@@ -142,7 +142,7 @@ def measured_by_hand(points: Floats, reading: Reading, settings: Settings) -> di
 
 
 def _covariance_of_clicks(points: Floats) -> Floats:
-    """How the four quantities scatter if every point is set anew, (4, 4)."""
+    """How the four quantities scatter if every point is set again, (4, 4)."""
     rng = np.random.default_rng(1)
     drawn = []
     for _ in range(DRAWS):

@@ -135,7 +135,7 @@ async def answer(request: Request) -> Response:
             with book.writing():
                 _file(book, entry, form, by, desk.settings)
         else:
-            record, outline_mm = _person_s(book, entry, said, form)
+            record, outline_mm = _manual_reading(book, entry, said, form)
             _add(book, entry, record, outline_mm, by)
     after = following[0] if following else None
     if said in ("outline", "reed"):  # it is looked at once more
@@ -236,7 +236,7 @@ def _following(waiting: list[Entry], entry: Entry, then: str | None) -> list[str
     return waits[place:] + waits[:place]
 
 
-def _person_s(
+def _manual_reading(
     book: Book, entry: Entry, said: str, form: FormData
 ) -> tuple[dict[str, Any], Sequence[Sequence[float]] | None]:
     """What becomes a person's reading: its record and outline."""
@@ -339,7 +339,7 @@ def _repeated(form: FormData) -> list[tuple[str, str]]:
 
 
 def _file(book: Book, entry: Entry, form: FormData, by: str, settings: Settings) -> None:
-    """File a photo anew. What is empty stays as it was."""
+    """File a photo again. What is empty stays as it was."""
     was, photo = entry.filing, entry.photo
     number = reed_number(form, "reed")
     reed_id = was.reed_id if number is None else book.known_or_new(number, photo.when).id

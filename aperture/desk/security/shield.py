@@ -10,7 +10,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 MOST_BYTES = 60 * 2**20
 # More pages at once than one person and a few phones ask for.
 MOST_AT_ONCE = 40
-# After so long it is worth to ask again.
+# After so long it is worth asking again.
 LATER_SECONDS = 2
 
 HEADERS = {

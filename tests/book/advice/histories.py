@@ -147,7 +147,7 @@ class Story:
         return self
 
     def filed(self, state, by=None):
-        """A person files the latest photo anew."""
+        """A person files the latest photo again."""
         entry = self.entries[-1]
         self.entries[-1] = replace(entry, filing=replace(entry.filing, state=state, by=by))
         return self

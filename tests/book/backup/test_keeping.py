@@ -1,7 +1,7 @@
 """A backup holds everything, comes back equal, and what is no backup never touches the book that is there.
 
 Outside the project: Python's zipfile reads the archive, SQLite's own integrity check the database, and hashes
-are computed anew.
+are computed again.
 """
 
 import errno
@@ -328,7 +328,7 @@ def test_a_present_book_that_was_cut_off_is_moved_aside_as_it_is(archive, filled
     content = present.read_bytes()[: pages * 4096]
     present.write_bytes(content)
     aside = restore(archive, present).moved_aside
-    # The first page has the marks of journal mode and of the last change, which opening it may set anew.
+    # The first page has the marks of journal mode and of the last change, which opening it may set again.
     assert aside.read_bytes()[100 : len(content)] == content[100:]
     assert everything(present) == everything(filled.path)
 
@@ -429,7 +429,7 @@ def test_who_opened_the_former_book_cannot_write_into_nowhere(archive, present):
 
 
 def rewritten(archive, target, change=None, attributes=0, manifest=True, **members):
-    """A backup packed anew with other members; a manifest that fits them, unless it is changed."""
+    """A backup packed again with other members; a manifest that fits them, unless it is changed."""
     with ZipFile(archive) as source:
         listed = json.loads(source.read("manifest.json"))
         contents = {name: source.read(name) for name in listed["members"]} | members

@@ -313,7 +313,7 @@ def test_two_processes_take_in_the_same_folder(tmp_path):
     assert [worker.exitcode for worker in workers] == [0, 0]
     with Book(path) as book:
         assert rows(book, *FILED) == {"photos": 16, "filings": 16, "readings": 16, "reeds": 8}
-        assert book.troubles() == []
+        assert book.integrity_errors() == []
 
 
 def test_refused_is_made_up_too():

@@ -24,7 +24,7 @@ from aperture.card.geometry import CARD
 from aperture.errors import PhotoError
 from aperture.photo import read_photo
 from aperture.settings import Settings
-from aperture.view.view import look
+from aperture.view.view import locate_card
 from tests.made_photos import PX_PER_MM_DRAWN, camera_before, luma_of, printed
 
 FOCAL_35MM = 36
@@ -167,7 +167,7 @@ def test_all_that_is_kept(tmp_path: Path) -> None:
         keep(folder, photo_in(tmp_path, format, seed)).name for seed, format in enumerate(["JPEG", "PNG"])
     ]
     view_photo = photo_of_discs(tmp_path, [])
-    names.append(keep_tip(folder, view_photo, look(view_photo, Settings())).name)
+    names.append(keep_tip(folder, view_photo, locate_card(view_photo, Settings())).name)
     for foreign in ("notes.txt", ".DS_Store", "aa/notes.txt", "aa/.x.part", f"ab/{'a' * 64}.jpg"):
         path = folder / foreign
         path.parent.mkdir(exist_ok=True)
@@ -189,7 +189,7 @@ def test_a_full_disk_leaves_what_was_there(
     folder = tmp_path / "pictures"
     earlier = keep(folder, photo_in(tmp_path, seed=1))
     photo = photo_of_discs(tmp_path, [])
-    view = look(photo, Settings())
+    view = locate_card(photo, Settings())
     tip = place_of(folder, keep_tip(folder, photo, view).name)
     before = {name: (folder / name).read_bytes() for name in everything_in(folder)}
 
@@ -266,7 +266,7 @@ def test_millimetres_in_the_picture_of_a_tip(tmp_path: Path, tilt_deg: float, ru
     # Drawn where it is known; a print whose 50 mm bar is 48.5 mm long has everything at 0.97 of its place.
     drawn = [(40.5, 3.0, 0.8), (45.1, 6.2, 0.6)]
     photo = photo_of_discs(tmp_path, drawn, tilt_deg)
-    view = look(photo, Settings(ruler_mm=ruler_mm))
+    view = locate_card(photo, Settings(ruler_mm=ruler_mm))
     tip = keep_tip(tmp_path / "pictures", photo, view)
     window, path = tip.window, place_of(tmp_path / "pictures", tip.name)
     assert re.fullmatch(f"{photo.sha256[:2]}/{photo.sha256}-[0-9a-f]{{8}}-tip.jpg", tip.name)
@@ -290,7 +290,7 @@ def test_nothing_is_drawn_on_the_picture_of_a_tip_and_dark_photos_are_brightened
     levels = []
     for white in (0.75, 0.25):
         photo = photo_of_discs(tmp_path, [], white=white)
-        tip = keep_tip(tmp_path / "pictures", photo, look(photo, Settings()))
+        tip = keep_tip(tmp_path / "pictures", photo, locate_card(photo, Settings()))
         pixels = np.asarray(Image.open(place_of(tmp_path / "pictures", tip.name))).astype(int)
         # The empty notch of a made photo is paper: one gray, but for its grain.
         assert np.ptp(pixels, axis=2).max() <= 2
@@ -303,11 +303,11 @@ def test_nothing_is_drawn_on_the_picture_of_a_tip_and_dark_photos_are_brightened
 
 def test_a_tip_seen_anew_is_another_picture(tmp_path: Path) -> None:
     photo, folder = photo_of_discs(tmp_path, [(40.5, 3.0, 0.8)]), tmp_path / "pictures"
-    first = keep_tip(folder, photo, look(photo, Settings()))
+    first = keep_tip(folder, photo, locate_card(photo, Settings()))
     content = place_of(folder, first.name).read_bytes()
-    assert keep_tip(folder, photo, look(photo, Settings())) == first
+    assert keep_tip(folder, photo, locate_card(photo, Settings())) == first
     assert place_of(folder, first.name).read_bytes() == content
-    second = keep_tip(folder, photo, look(photo, Settings(tip_offset_mm=5.0)))
+    second = keep_tip(folder, photo, locate_card(photo, Settings(tip_offset_mm=5.0)))
     assert place_of(folder, second.name).read_bytes() != content
     assert place_of(folder, first.name).read_bytes() == content
     assert list(all_kept(folder)) == sorted([first.name, second.name])

@@ -57,7 +57,7 @@ def growth(books, what, first=lambda book: None):
 def test_the_made_up_book_is_a_book(books):
     for times, path in enumerate(books, start=1):
         with Book(path) as book:
-            assert book.troubles() == []
+            assert book.integrity_errors() == []
             assert len(book.histories()) == times * REEDS
             assert len(book.photos()) == times * PHOTOS + len(book.unfiled())
             here = book.histories(here=True)

@@ -58,7 +58,7 @@ def test_every_table_has_a_row_and_every_row_comes_back(full):
     assert history.squeezes[0].done_at == NOON
     assert history.decision.action == "keep"
     assert full.histories() == [history]
-    assert full.troubles() == []
+    assert full.integrity_errors() == []
 
 
 @pytest.mark.parametrize("table", schema.TABLES)

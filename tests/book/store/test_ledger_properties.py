@@ -233,7 +233,7 @@ class AnyLife(RuleBasedStateMachine):
             assert history.gone == self.book.is_gone(reed) == self.gone(reed_id)
         unfiled = {entry.photo.sha256 for entry in self.book.unfiled()}
         assert unfiled == {photo[0] for photo in self.photos if None in photo[2]}
-        assert self.book.troubles() == []
+        assert self.book.integrity_errors() == []
 
 
 TestAnyLife = AnyLife.TestCase

@@ -170,7 +170,7 @@ def test_a_full_disk_is_said_in_words_and_loses_nothing(book):
     with pytest.raises(BookError, match="book-unwritable"):
         book.add_photo("a" * 64, "x" * 10_000_000, None, datetime(2026, 1, 1))
     assert [reed.number for reed in book.reeds()] == [1]
-    assert book.troubles() == []
+    assert book.integrity_errors() == []
 
 
 def test_a_book_on_a_locked_medium_can_be_read(book, monkeypatch):
@@ -216,7 +216,7 @@ def test_two_processes_begin_and_fill_the_same_book(tmp_path):
     assert [worker.exitcode for worker in workers] == [0, 0]
     with Book(path) as book:
         assert [reed.number for reed in book.reeds()] == [*range(1, 26), *range(101, 126)]
-        assert book.troubles() == []
+        assert book.integrity_errors() == []
 
 
 def test_reading_a_book_of_many_reeds_is_not_interrupted_to_look_for_unused_objects():

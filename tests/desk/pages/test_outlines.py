@@ -182,7 +182,7 @@ def test_the_most_points_are_taken(reading):
 
 
 def test_variances_are_added(reading):
-    """JCGM 100, 5.1.2, each part by itself: the program's, and the scatter of 2000 outlines clicked anew."""
+    """JCGM 100, 5.1.2, each part by itself: the program's, and the scatter of 2000 outlines clicked again."""
     points = np.array(handles(ellipse_points_mm(7.0, 0.8)))
     stated = measured_by_hand(points, reading, Settings())["u"]
     rng = np.random.default_rng(77)
