@@ -34,7 +34,7 @@ def measure_controls(photo: Photo, view: View) -> tuple[float | None, ...]:
     print's scale, so that ink spread shows in it too.
     """
     on_card = replace(view, tip_offset_mm=0.0)
-    ink = view.black / view.white  # beside the paper, measured on the markers
+    ink = view.ink_level / view.paper_level  # beside the paper, measured on the markers
     return tuple(
         _deviation(_profiles(photo, on_card, ellipse), ellipse, view.scale, ink)
         for ellipse in CARD.control_ellipses

@@ -32,7 +32,7 @@ class Measurement:
     everything that could not be had is None. `flags` are codes of `aperture.flags`. `control` holds, for each
     printed ellipse of the card in order, measured minus true height in mm, None where it could not be
     measured. `u` holds expanded uncertainties for "height_mm", "width_mm", "area_mm2", "ellipse_ratio".
-    `numbers` and `u` hold the height also where none can be told; what is shown then is `height_below_mm`.
+    `geometry` and `u` hold the height also where none can be told; what is shown then is `height_below_mm`.
     """
 
     photo: str
@@ -46,7 +46,7 @@ class Measurement:
     taken: datetime | None = None
     view: View | None = None
     outline: Outline | None = None
-    numbers: Shape | None = None
+    geometry: Shape | None = None
     budget: Budget | None = None
     verdict: Verdict | None = None
     u: Mapping[str, float] | None = None
@@ -60,14 +60,14 @@ class Measurement:
     @property
     def height_below_mm(self) -> float | None:
         """Where no height can be told, below what it lies (`aperture.verdict.height_below`); else None."""
-        if self.numbers is None or self.verdict is None or self.budget is None or self.u is None:
+        if self.geometry is None or self.verdict is None or self.budget is None or self.u is None:
             return None
         standard, expanded = self.budget.standard()["height_mm"], self.u["height_mm"]
-        return height_below(self.verdict, self.numbers.height_mm, standard, expanded)
+        return height_below(self.verdict, self.geometry.height_mm, standard, expanded)
 
     def record(self) -> dict[str, Any]:
         """The result as plain values, with the keys of the JSON output."""
-        numbers, verdict, view = self.numbers, self.verdict, self.view
+        geometry, verdict, view = self.geometry, self.verdict, self.view
         u, below_mm = dict(self.u) if self.u else None, self.height_below_mm
         if u and below_mm is not None:
             del u["height_mm"]
@@ -78,18 +78,18 @@ class Measurement:
             "advice": self.advice,
             "reed": self.reed,
             "state": self.state,
-            "height_mm": numbers.height_mm if numbers and below_mm is None else None,
+            "height_mm": geometry.height_mm if geometry and below_mm is None else None,
             "height_below_mm": below_mm,
-            "width_mm": numbers.width_mm if numbers else None,
-            "area_mm2": numbers.area_mm2 if numbers else None,
-            "ellipse_major_mm": numbers.ellipse_major_mm if numbers else None,
-            "ellipse_minor_mm": numbers.ellipse_minor_mm if numbers else None,
-            "ellipse_ratio": numbers.ellipse_ratio if numbers else None,
-            "shape_factor": numbers.shape_factor if numbers else None,
-            "asymmetry": numbers.asymmetry if numbers else None,
-            "fitted_major_mm": numbers.fitted_major_mm if numbers else None,
-            "fitted_minor_mm": numbers.fitted_minor_mm if numbers else None,
-            "fitted_residual_mm": numbers.fitted_residual_mm if numbers else None,
+            "width_mm": geometry.width_mm if geometry else None,
+            "area_mm2": geometry.area_mm2 if geometry else None,
+            "ellipse_major_mm": geometry.ellipse_major_mm if geometry else None,
+            "ellipse_minor_mm": geometry.ellipse_minor_mm if geometry else None,
+            "ellipse_ratio": geometry.ellipse_ratio if geometry else None,
+            "shape_factor": geometry.shape_factor if geometry else None,
+            "asymmetry": geometry.asymmetry if geometry else None,
+            "fitted_major_mm": geometry.fitted_major_mm if geometry else None,
+            "fitted_minor_mm": geometry.fitted_minor_mm if geometry else None,
+            "fitted_residual_mm": geometry.fitted_residual_mm if geometry else None,
             "u": u,
             "shape": verdict.shape if verdict else None,
             "shape_probabilities": dict(verdict.shape_probabilities) if verdict else None,
@@ -185,14 +185,14 @@ def _refused(result: Measurement, error: ApertureError) -> Measurement:
 def _measured(result: Measurement, photo: Photo, view: View, settings: Settings) -> Measurement:
     outline = find_opening(photo, view)
     try:
-        numbers = describe(outline.points_mm)
+        geometry = describe(outline.points_mm)
         uncertainty = budget(outline, view, settings)
     except ValueError as error:
         raise OpeningError("opening-not-found", "its outline is not determined by the photo") from error
     factor = settings.uncertainty.coverage_factor
     verdict = classify(
-        numbers.height_mm,
-        numbers.ellipse_ratio,
+        geometry.height_mm,
+        geometry.ellipse_ratio,
         uncertainty.covariance[np.ix_([0, 3], [0, 3])],
         settings.limits,
         factor,
@@ -208,7 +208,7 @@ def _measured(result: Measurement, photo: Photo, view: View, settings: Settings)
         advice=" ".join(step.what for step in steps),
         flags=tuple(dict.fromkeys(flags)),
         outline=outline,
-        numbers=numbers,
+        geometry=geometry,
         budget=uncertainty,
         verdict=verdict,
         u=uncertainty.expanded(factor),

@@ -60,14 +60,12 @@ class Shape:
     lower_blade_height_mm: float
 
 
-def describe(points_mm: Floats, axis_hint: Point | None = None) -> Shape:
+def describe(points_mm: Floats) -> Shape:
     """Describe a closed polygon.
 
     Parameters
     ----------
     points_mm : (N, 2) float64, the vertices in order, either way round; the last joins the first.
-    axis_hint : a direction roughly to the right along the blades; it decides only which blade counts as
-        the upper one. Without it, the card's x axis.
 
     Raises
     ------
@@ -82,7 +80,7 @@ def describe(points_mm: Floats, axis_hint: Point | None = None) -> Shape:
     height_ends, width_ends = _feret_diameters(_convex_hull(points))
     width, height = _length(width_ends), _length(height_ends)
     fitted = fit_ellipse_direct(_equally_spaced(points, FIT_POINTS))
-    points_right = (width_ends[1] - width_ends[0]) @ np.asarray(axis_hint or (1.0, 0.0)) >= 0.0
+    points_right = width_ends[1][0] >= width_ends[0][0]
     left, right = width_ends if points_right else width_ends[::-1]
     area_above, area_below, highest, lowest = _sides_of_chord(points, left, right)
     return Shape(

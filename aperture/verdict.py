@@ -88,20 +88,6 @@ def classify(
     return Verdict(shape, probabilities, borderline, tuple(flags))
 
 
-def conformance_probability(value: float, standard_uncertainty: float, upper_limit: float) -> float:
-    """Probability that the true value lies below an upper limit.
-
-    Raises
-    ------
-    ValueError : the uncertainty is not above 0.
-
-    Source: JCGM 106:2012, 7: Phi((limit - value) / u) for a normal distribution about the measured value.
-    """
-    if not standard_uncertainty > 0.0:
-        raise ValueError("a standard uncertainty must be above 0")
-    return _normal_cdf((upper_limit - value) / standard_uncertainty)
-
-
 def height_below(
     verdict: Verdict, height_mm: float, standard_uncertainty: float, expanded_uncertainty: float
 ) -> float | None:

@@ -64,7 +64,7 @@ def _measured(
         state=state,
         flags=(*verdict.flags, *flags),
         outline=_outline(points),
-        numbers=numbers,
+        geometry=numbers,
         budget=budget,
         verdict=verdict,
         u=budget.expanded(2.0),

@@ -326,7 +326,7 @@ def became(path: Path, base: Base) -> tuple[str, str]:
         return "escaped", repr(error)
     if result.outcome == "refused":
         return "refused", result.flags[0]
-    numbers, u, expected = result.numbers, result.u, base.record
+    numbers, u, expected = result.geometry, result.u, base.record
     assert numbers is not None
     assert u is not None
     found = {name: getattr(numbers, name) for name in QUANTITIES}

@@ -52,7 +52,7 @@ def test_the_golden_opening(slit):
     assert photo.outcome == "measured"
     assert photo.height_below_mm == pytest.approx(0.0447, abs=5e-5)
     # What the change on soaking and the studies use stays as it was.
-    assert photo.numbers.height_mm == pytest.approx(0.02, rel=1e-5)
+    assert photo.geometry.height_mm == pytest.approx(0.02, rel=1e-5)
     assert photo.u["height_mm"] == pytest.approx(0.03, rel=1e-4)
 
 

@@ -149,7 +149,7 @@ def measured_once(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Measure
 
 def _errors(result: Measurement, truth: dict[str, Any]) -> dict[str, float]:
     # The record has no height where none can be told.
-    return {name: getattr(result.numbers, name) - truth[true_name] for name, true_name in QUANTITIES.items()}
+    return {name: getattr(result.geometry, name) - truth[true_name] for name, true_name in QUANTITIES.items()}
 
 
 def _assert_accurate(result: Measurement, truth: dict[str, Any]) -> None:
@@ -207,7 +207,7 @@ def test_bad_photo_gives_no_silent_number(name: str, measured_once: dict[str, Me
     assert result.reason
     assert result.advice
     if result.outcome == "refused":
-        assert (result.numbers, result.u, result.verdict) == (None, None, None)
+        assert (result.geometry, result.u, result.verdict) == (None, None, None)
         assert FLAGS[result.flags[0]].effect == "refuse"
 
 

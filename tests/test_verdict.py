@@ -20,7 +20,6 @@ from aperture.verdict import (
     advice,
     change,
     classify,
-    conformance_probability,
 )
 
 LIMITS = Limits()
@@ -84,15 +83,6 @@ def test_every_flag_is_on_the_list():
 
 
 # --- probabilities -----------------------------------------------------------------------------------------
-
-
-def test_conformance_probability_of_jcgm_106():
-    # JCGM 106, the example of the Zener diode: y = -5.47, u = 0.05, T_U = -5.40 gives 0.919. The example is
-    # from memory; the arithmetic, Phi(1.4), is scipy's.
-    assert conformance_probability(-5.47, 0.05, -5.40) == pytest.approx(0.919, abs=5e-4)
-    assert conformance_probability(-5.47, 0.05, -5.40) == pytest.approx(norm.cdf(1.4), abs=1e-12)
-    with pytest.raises(ValueError, match="above 0"):
-        conformance_probability(1.0, 0.0, 2.0)
 
 
 @settings(deadline=None, max_examples=80)

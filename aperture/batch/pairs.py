@@ -56,9 +56,9 @@ def _latest(measurements: list[Measurement]) -> Measurement:
 
 def _result(measurement: Measurement) -> Result:
     """The values of a measured photo with their standard uncertainties."""
-    assert measurement.numbers is not None
+    assert measurement.geometry is not None
     assert measurement.budget is not None
-    numbers, u = measurement.numbers, measurement.budget.standard()
+    numbers, u = measurement.geometry, measurement.budget.standard()
     return Result(
         height_mm=numbers.height_mm,
         u_height_mm=u["height_mm"],
@@ -71,9 +71,9 @@ def _result(measurement: Measurement) -> Result:
 
 def printed_scale_relative(measurement: Measurement) -> float:
     """Relative standard uncertainty of the printed millimetre, which photos of one card have in common."""
-    assert measurement.numbers is not None
+    assert measurement.geometry is not None
     assert measurement.budget is not None
     for contribution in measurement.budget.contributions:
         if contribution.source == "printed scale":
-            return float(contribution.effect[0]) / measurement.numbers.height_mm
+            return float(contribution.effect[0]) / measurement.geometry.height_mm
     return 0.0

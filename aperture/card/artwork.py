@@ -55,11 +55,6 @@ class Page:
         right_mm = self.left_mm + self.content_width_mm - CARD.width_mm
         return (self.left_mm if face == "dry" else right_mm, self.faces_y_mm)
 
-    def tag_origin_mm(self, place: int) -> tuple[float, float]:
-        """Where the lower left corner of the first page's tag at `place` (from 0) stands, above its foot."""
-        row, column = divmod(place, TAGS_IN_A_ROW)
-        return _tag_origin_mm(self.left_mm, self.tags_top_mm, row, column)
-
 
 def page(paper: str) -> Page:
     """The first page's plan.
@@ -148,11 +143,6 @@ def sheet_pdf(paper: str = "a4", first_reed: int = 1, reed_count: int | None = N
             _draw_tags(pen, numbers[start : start + on_a_page], plan.left_mm, top_mm - TAG_HEADING_MM)
     canvas.save()
     return buffer.getvalue()
-
-
-def write_pdf(path: Path, paper: str = "a4", first_reed: int = 1, reed_count: int | None = None) -> None:
-    """Writes `sheet_pdf` to a file; raises what it raises, and OSError when the file cannot be written."""
-    Path(path).write_bytes(sheet_pdf(paper, first_reed, reed_count))
 
 
 def write_png(path: Path, paper: str = "a4", dpi: float = 150.0, first_reed: int = 1) -> None:

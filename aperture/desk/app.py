@@ -13,7 +13,7 @@ from starlette.types import ASGIApp
 from aperture.desk.pages import book_pages, help, importing, phone, picture, review, snap
 from aperture.desk.security.access import CAMERA_SECONDS, Session
 from aperture.desk.security.shield import Shield
-from aperture.desk.web import HERE, Desk, desk_of, page, see, session_of, trouble_page
+from aperture.desk.web import HERE, Desk, desk_of, page, redirect, session_of, trouble_page
 from aperture.errors import ApertureError
 
 # A form of one line.
@@ -61,7 +61,7 @@ async def start(request: Request) -> Response:
     session = session_of(request)
     if session is None:
         return page(request, "stranger.html", 401)
-    return see("/reeds" if session.role == "desk" else "/snap")
+    return redirect("/reeds" if session.role == "desk" else "/snap")
 
 
 async def open_desk(request: Request) -> Response:
@@ -94,6 +94,6 @@ async def pair(request: Request) -> Response:
 
 
 def _let_in(request: Request, session: Session, path: str, seconds: int | None) -> RedirectResponse:
-    answer = see(path)
+    answer = redirect(path)
     answer.set_cookie(desk_of(request).cookie, session.key, max_age=seconds, httponly=True, samesite="strict")
     return answer

@@ -132,7 +132,7 @@ def check_csrf(request: Request, given: str) -> None:
         raise HTTPException(403, "This page is too old. Load it again.")
 
 
-def see(path: str) -> RedirectResponse:
+def redirect(path: str) -> RedirectResponse:
     """After something was changed: look at this page next."""
     return RedirectResponse(path, 303)
 

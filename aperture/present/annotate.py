@@ -265,9 +265,9 @@ def _pair_picture(measurement: Measurement, width_px: int) -> Pixels:
     width_mm, height_mm = PAIR_WINDOW_MM
     px_per_mm = width_px / width_mm
     photo = _read(measurement)
-    if photo is None or measurement.view is None or measurement.numbers is None:
+    if photo is None or measurement.view is None or measurement.geometry is None:
         return np.full((round(height_mm * px_per_mm), width_px, 3), 235, np.uint8)
-    x_mm, y_mm = measurement.numbers.centroid_mm
+    x_mm, y_mm = measurement.geometry.centroid_mm
     window = Window(
         x_mm - width_mm / 2, y_mm - height_mm / 2, x_mm + width_mm / 2, y_mm + height_mm / 2, px_per_mm
     )

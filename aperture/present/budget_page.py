@@ -185,7 +185,7 @@ def inputs_of(budget: Budget, view: View, settings: Settings) -> tuple[Input, ..
 
 def budget_tables(measurement: Measurement, settings: Settings) -> tuple[BudgetTable, ...]:
     """The budget of each quantity of a photo; none of a refused one."""
-    numbers, budget, view = measurement.numbers, measurement.budget, measurement.view
+    numbers, budget, view = measurement.geometry, measurement.budget, measurement.view
     if numbers is None or budget is None or view is None:
         return ()
     inputs, factor = inputs_of(budget, view, settings), settings.uncertainty.coverage_factor

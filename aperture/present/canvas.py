@@ -153,7 +153,7 @@ def places_in_photo(view: View, window: Window) -> Floats:
     return np.asarray(places_px[step:, step:][:rows, :columns])
 
 
-def laid_flat(colour: Pixels, view: View, window: Window) -> Pixels:
+def rectify(colour: Pixels, view: View, window: Window) -> Pixels:
     """The photo as the window shows it: seen square on, in the plane of the tip.
 
     Parameters

@@ -21,8 +21,8 @@ from aperture.present.canvas import (
     arrows,
     cased_line,
     label,
-    laid_flat,
     line,
+    rectify,
 )
 from aperture.present.report import quantity
 from aperture.shape import Shape
@@ -48,16 +48,16 @@ def notch_window(view: View, width_px: int) -> Window:
 
 def flat_picture(photo: Photo, view: View, window: Window) -> Pixels:
     """The window's part of the photo, brightened where the photo is dark."""
-    # sRGB, roughly: what `view.white` is in the photo's own levels
-    paper_level = 255.0 * max(view.white, 1e-3) ** (1 / 2.2)
-    gain = float(np.clip(PAPER_LEVEL / paper_level, 1.0, MOST_BRIGHTENING))
-    flat = laid_flat(photo.colour(), view, window).astype(np.float32)
+    # sRGB, roughly: what `view.paper_level` is in the photo's own levels
+    paper_srgb = 255.0 * max(view.paper_level, 1e-3) ** (1 / 2.2)
+    gain = float(np.clip(PAPER_LEVEL / paper_srgb, 1.0, MOST_BRIGHTENING))
+    flat = rectify(photo.colour(), view, window).astype(np.float32)
     return np.asarray(np.clip(np.rint(flat * gain), 0, 255), dtype=np.uint8)
 
 
 def draw_opening(picture: Pixels, window: Window, measurement: Measurement, labels: bool = True) -> None:
     """Outline, ellipse, sizes and a scale bar on the flat picture."""
-    numbers, outline = measurement.numbers, measurement.outline
+    numbers, outline = measurement.geometry, measurement.outline
     if numbers is None or outline is None:
         return
     line(picture, window.to_px(outline.points_mm), OUTLINE, 2, closed=True)

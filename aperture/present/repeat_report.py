@@ -49,7 +49,7 @@ def repeats_csv(study: RepeatStudy) -> bytes:
     table = csv.writer(text)
     table.writerow(["file", "reed", "state", "person", "session", *QUANTITIES])
     for photo in study.counted:
-        numbers = [getattr(photo.measurement.numbers, name) for name in QUANTITIES]
+        numbers = [getattr(photo.measurement.geometry, name) for name in QUANTITIES]
         name = escape_formula(Path(photo.measurement.photo).name)
         table.writerow([name, photo.reed, photo.state, photo.person, photo.session, *numbers])
     return text.getvalue().encode("utf-8", "backslashreplace")

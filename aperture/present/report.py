@@ -83,11 +83,11 @@ def quantity(measurement: Measurement, name: str, unit: str = "") -> str:
 
     A height that cannot be told: "below 0.05 mm".
     """
-    if measurement.numbers is None or measurement.u is None:
+    if measurement.geometry is None or measurement.u is None:
         return NO_VALUE
     if name == "height_mm" and (below_mm := measurement.height_below_mm) is not None:
         return below_words(below_mm, unit)
-    return with_uncertainty(getattr(measurement.numbers, name), measurement.u[name], unit)
+    return with_uncertainty(getattr(measurement.geometry, name), measurement.u[name], unit)
 
 
 def class_words(verdict: Verdict) -> str:

@@ -147,15 +147,15 @@ def labelled(measurement: Measurement, label: ShapeClass) -> Labelled:
     ------
     ValueError : the photo was refused.
     """
-    if measurement.numbers is None or measurement.budget is None:
+    if measurement.geometry is None or measurement.budget is None:
         raise ValueError(f"{measurement.photo} was refused")
     u = measurement.budget.standard()
     return Labelled(
         photo=measurement.photo,
         label=label,
-        height_mm=measurement.numbers.height_mm,
+        height_mm=measurement.geometry.height_mm,
         u_height_mm=u["height_mm"],
-        ellipse_ratio=measurement.numbers.ellipse_ratio,
+        ellipse_ratio=measurement.geometry.ellipse_ratio,
         u_ellipse_ratio=u["ellipse_ratio"],
     )
 

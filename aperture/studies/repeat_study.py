@@ -220,7 +220,7 @@ def _study_state(state: Face, photos: tuple[Counted, ...]) -> StateStudy:
     odd = ODD_BELOW / len(QUANTITIES)  # one false alarm in so many studies, not in so many quantities
     quantities = {}
     for name in QUANTITIES:
-        values = [getattr(photo.measurement.numbers, name) for photo in grouped]
+        values = [getattr(photo.measurement.geometry, name) for photo in grouped]
         readings = Readings(
             np.array(values, dtype=np.float64),
             [photo.reed for photo in grouped],

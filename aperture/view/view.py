@@ -47,9 +47,9 @@ class View:
     `tip_offset_mm` is the plane (in front of the card's face) that pixels are taken to lie in. `px_per_mm` is
     what a millimetre at the tip, square to the camera's axis, covers; `tilt_deg` the angle between that axis
     and the card's normal; `distance_mm` that from the lens to the tip. `blur_px` is the standard deviation of
-    the blur along the card's x and y axes. `white` and `black` are the linear light of paper and ink.
-    `side_residual_px` is the rms, over the markers' sides, of the mean distance between where a side is and
-    where the fitted camera puts it.
+    the blur along the card's x and y axes. `paper_level` and `ink_level` are the linear light of paper and
+    ink. `side_residual_px` is the rms, over the markers' sides, of the mean distance between where a side is
+    and where the fitted camera puts it.
     """
 
     camera: Camera
@@ -64,9 +64,8 @@ class View:
     tilt_deg: float
     blur_px: tuple[float, float]
     sharpening: Sharpening
-    white: float
-    black: float
-    residual_px: float
+    paper_level: float
+    ink_level: float
     side_residual_px: float
     flags: tuple[str, ...]
 
@@ -85,7 +84,7 @@ class View:
         """
         rows, columns = bounds(self.to_pixel(points_mm), luma.shape)
         stored = unsharpened(luma[rows, columns], self.sharpening)
-        light = decode(stored.astype(np.float64)) / self.white
+        light = decode(stored.astype(np.float64)) / self.paper_level
         return Patch(light.astype(np.float32), columns.start, rows.start)
 
     @property
@@ -334,9 +333,8 @@ def _view(
         tilt_deg=float(np.degrees(np.arccos(np.clip(-camera.rotation()[2, 2], -1, 1)))),
         blur_px=(sharpening.blur_px[0], sharpening.blur_px[1]),
         sharpening=sharpening,
-        white=float(np.median(steps.after[usable])),
-        black=float(np.median(steps.before[usable])),
-        residual_px=float(np.sqrt(np.mean(fit.residuals_px**2))),
+        paper_level=float(np.median(steps.after[usable])),
+        ink_level=float(np.median(steps.before[usable])),
         side_residual_px=float(np.sqrt(np.mean(np.square(side_means)))),
         flags=tuple(flags),
     )
@@ -353,9 +351,9 @@ def _check(view: View, settings: Settings, size: tuple[int, int]) -> View:
         raise CardError("card-cut-off")
     if view.px_per_mm < limits.min_px_per_mm:
         raise CardError("too-far", f"{view.px_per_mm:.1f} pixels per mm")
-    if view.white < DARKEST_WHITE:
-        raise CardError("too-dark", f"the paper is at {view.white:.1%} of full brightness")
-    if view.white - view.black < LEAST_CONTRAST:
+    if view.paper_level < DARKEST_WHITE:
+        raise CardError("too-dark", f"the paper is at {view.paper_level:.1%} of full brightness")
+    if view.paper_level - view.ink_level < LEAST_CONTRAST:
         raise CardError("overexposed")
     if view.tilt_deg > limits.tilt_refuse_deg:
         raise CardError("too-steep", f"tilted by {view.tilt_deg:.0f} degrees")

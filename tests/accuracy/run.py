@@ -53,7 +53,7 @@ def photo_hash(photo: TruthPhoto) -> str:
 
 def case_of(photo: TruthPhoto, result: Measurement) -> Case:
     """A result beside its truth. The class is that of the default limits."""
-    numbers = result.numbers  # the height, too, where no user is told one
+    numbers = result.geometry  # the height, too, where no user is told one
     return Case(
         name=photo.name,
         block=photo.block,

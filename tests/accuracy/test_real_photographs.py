@@ -230,12 +230,12 @@ def test_no_reed_before_a_real_background_gives_no_silent_number(name, px_per_mm
     path.write_bytes(cv2.imencode(".png", picture)[1].tobytes())
     result = measure(path)
     assert result.view is not None  # the card is found: what is tested is the notch
-    assert result.review, result.numbers
+    assert result.review, result.geometry
 
 
 @pytest.mark.parametrize("path", PICTURES, ids=lambda path: path.name)
 def test_a_picture_without_the_card_gives_no_number(path):
     result = measure(path)
     assert result.outcome == "refused"
-    assert result.numbers is None
+    assert result.geometry is None
     assert result.flags[0] in {"no-card", "photo-too-small", "photo-damaged", "not-a-photo"}

@@ -44,7 +44,7 @@ def test_a_cluster_gives_the_same_numbers_in_the_same_order(cluster, monkeypatch
     here = list(measure_all(photos, Settings(), workers=1))
     assert [result.photo for result in there] == [str(photo) for photo in photos]
     assert [result.record() for result in there] == [result.record() for result in here]
-    assert there[0].numbers is not None
+    assert there[0].geometry is not None
     assert [result.flags for result in there[1:]] == [("too-far",), ("card-cut-off",), ("file-missing",)]
 
 

@@ -146,7 +146,7 @@ def bench_plain_recipe(benchmark: Any, findings: Findings) -> None:
         truths |= json.loads(file.read_text(encoding="utf-8"))
     ours, plain = [], []
     for photo in JPEGS:
-        result, height_mm = measure(photo).numbers, plain_recipe(photo)
+        result, height_mm = measure(photo).geometry, plain_recipe(photo)
         truth_mm = truths[photo.name]["truth"]["feret_min_mm"]
         # where one of them has no number, nothing is compared
         if result is not None and height_mm is not None:

@@ -58,9 +58,8 @@ def view_from(camera_centre_mm, covariance=None, tip_offset_mm=0.0):
         tilt_deg=0.0,
         blur_px=(1.0, 1.0),
         sharpening=Sharpening(0.0, 1.4, (1.0, 1.0), 0.0),
-        white=0.7,
-        black=0.03,
-        residual_px=0.05,
+        paper_level=0.7,
+        ink_level=0.03,
         side_residual_px=0.02,
         flags=(),
     )

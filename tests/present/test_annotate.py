@@ -20,10 +20,10 @@ from aperture.present.canvas import (
     Window,
     arrows,
     label,
-    laid_flat,
     line,
     load_font,
     places_in_photo,
+    rectify,
     wrapped,
 )
 from aperture.present.drawing import draw_markers, draw_opening
@@ -81,7 +81,7 @@ def opened(content):
 def test_a_printed_ellipse_is_laid_flat_at_its_place_and_size(card_photo, view, ellipse):
     """Closed form: an ellipse has the area pi/4 × width × height."""
     window = Window(ellipse.x_mm - 4, ellipse.y_mm - 1.5, ellipse.x_mm + 4, ellipse.y_mm + 1.5, 60.0)
-    flat = laid_flat(card_photo.colour(), view, window)
+    flat = rectify(card_photo.colour(), view, window)
     ink = 1.0 - flat[..., 0] / 255.0
     area_mm2 = ink.sum() / window.px_per_mm**2
     rows, columns = np.indices(ink.shape)
@@ -112,7 +112,7 @@ def test_places_between_knots_are_those_that_the_camera_computes(view, size_px):
 
 
 def test_beyond_the_photo_is_white(card_photo, view):
-    flat = laid_flat(card_photo.colour(), view, Window(-40.0, 0.0, -20.0, 10.0, 10.0))
+    flat = rectify(card_photo.colour(), view, Window(-40.0, 0.0, -20.0, 10.0, 10.0))
     assert flat.shape == (100, 200, 3)
     assert (flat == 255).all()
 

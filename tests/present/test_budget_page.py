@@ -124,7 +124,7 @@ def test_contributions_add_up_to_the_photos_own_uncertainty(photo):
         squares = sum(line.contribution**2 for line in table.lines)
         assert squares == pytest.approx(table.combined**2)
         assert table.expanded == pytest.approx(photo.u[table.quantity])
-        assert table.estimate == getattr(photo.numbers, table.quantity)
+        assert table.estimate == getattr(photo.geometry, table.quantity)
         for line in table.lines:
             if line.sensitivity is not None:
                 product = line.sensitivity * line.input.standard_uncertainty
@@ -145,7 +145,7 @@ def test_another_bar_changes_the_result_as_its_line_says(photo):
     moved = measure(PHOTO, Settings(ruler_mm=50.0 + 10 * lines["height_mm"].input.standard_uncertainty))
     for quantity, line in lines.items():
         # 10 %: what is assumed in mm (rim, walls) is not stretched, and an area grows with the square
-        difference = getattr(moved.numbers, quantity) - getattr(photo.numbers, quantity)
+        difference = getattr(moved.geometry, quantity) - getattr(photo.geometry, quantity)
         assert abs(difference) == pytest.approx(10 * line.contribution, rel=0.1), quantity
 
 
@@ -155,11 +155,11 @@ def test_another_plane_of_the_tip_changes_the_result_as_its_line_says(photo, qua
     line = lines_of(photo, quantity)["plane of the tip"]
     pixels = photo.view.to_pixel(photo.outline.points_mm)
     moved = quantities(photo.view.to_mm(pixels, line.input.standard_uncertainty))
-    difference = moved[QUANTITIES.index(quantity)] - getattr(photo.numbers, quantity)
+    difference = moved[QUANTITIES.index(quantity)] - getattr(photo.geometry, quantity)
     assert abs(difference) == pytest.approx(line.contribution, rel=1e-3)
     # By similar triangles: dz/Z, twice for an area. 1 mm at 131 mm.
     power = 2 if quantity == "area_mm2" else 1
-    by_hand = power * getattr(photo.numbers, quantity) / photo.view.camera.camera_centre_mm()[2]
+    by_hand = power * getattr(photo.geometry, quantity) / photo.view.camera.camera_centre_mm()[2]
     assert line.sensitivity == pytest.approx(by_hand, rel=0.02)
 
 

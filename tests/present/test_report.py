@@ -184,7 +184,7 @@ def test_csv_has_the_same_fields_flat(measured, refused):
     flat |= {f"control_{place}_mm" for place in (1, 2, 3)}
     assert flat <= set(first)
     assert (first["outcome"], first["height_mm"], first["u_height_mm"]) == ("refused", "", "")
-    assert float(second["height_mm"]) == photo.numbers.height_mm
+    assert float(second["height_mm"]) == photo.geometry.height_mm
     assert float(second["u_ellipse_ratio"]) == photo.u["ellipse_ratio"]
     assert float(second["control_2_mm"]) == -0.002  # a number may begin with a minus sign
     assert second["control_3_mm"] == ""

@@ -165,8 +165,8 @@ def test_blur_and_light_levels(blur_px):
     view, _ = shot(optics={"blur_px": blur_px, "white": 0.6, "black": 0.05})
     # the mean over a pixel's square adds 1/12 px² to the variance, the drawing's own pixels much less
     assert view.blur_px == pytest.approx((np.sqrt(blur_px**2 + 1 / 12),) * 2, rel=0.06)
-    assert view.white == pytest.approx(0.6, rel=0.02)
-    assert view.black == pytest.approx(0.05, abs=0.005)
+    assert view.paper_level == pytest.approx(0.6, rel=0.02)
+    assert view.ink_level == pytest.approx(0.05, abs=0.005)
     assert view.blur_mm == pytest.approx(max(view.blur_px) / view.px_per_mm)
 
 

@@ -27,7 +27,7 @@ from aperture.desk.pages.fields import day, decimal, reed_in_address, reed_numbe
 from aperture.desk.pages.plots import Plot, Point, plot
 from aperture.desk.pages.review import what_is_missing, why_look
 from aperture.desk.pages.tips import tip_view
-from aperture.desk.web import desk_of, desk_only, histories_here, page, safe_form, see
+from aperture.desk.web import desk_of, desk_only, histories_here, page, redirect, safe_form
 from aperture.errors import BookError
 from aperture.present.report import NAMES, UNITS, below_words, change_lines
 from aperture.verdict import Change
@@ -125,7 +125,7 @@ async def enter_reed(request: Request) -> Response:
             book.add_reed(number, lot, slot, player)
         else:
             book.change_reed(now, lot or now.lot, slot or now.slot, player or now.player)
-    return see(f"/reed/{number}")
+    return redirect(f"/reed/{number}")
 
 
 @desk_only
@@ -135,7 +135,7 @@ async def change_reed(request: Request) -> Response:
     with desk_of(request).open_book() as book:
         this = book.reed(reed_in_address(request))
         book.change_reed(this, text(form, "lot"), text(form, "slot"), text(form, "player"))
-    return see(f"/reed/{this.number}")
+    return redirect(f"/reed/{this.number}")
 
 
 @desk_only
@@ -150,7 +150,7 @@ async def enter_check(request: Request) -> Response:
             raise BookError("book-entry-wrong", "nothing was looked at")
         response, note, by = (text(form, name) for name in ("response", "note", "by"))
         book.add_check(this, book.now(this), faults, response, cents, note, by)
-    return see(f"/reed/{this.number}")
+    return redirect(f"/reed/{this.number}")
 
 
 @desk_only
@@ -162,7 +162,7 @@ async def enter_squeeze(request: Request) -> Response:
         this = book.reed(reed_in_address(request))
         if not any(abs(now - squeeze.done_at) < ONE_SQUEEZE for squeeze in book.history(this).squeezes):
             book.add_squeeze(this, book.now(this), by=text(form, "by"))
-    return see(f"/reed/{this.number}")
+    return redirect(f"/reed/{this.number}")
 
 
 @desk_only
@@ -175,7 +175,7 @@ async def enter_decision(request: Request) -> Response:
         action = cast("Action", text(form, "action") or "")
         by, reason = text(form, "by") or "", text(form, "reason")
         decide(book, this, action, by, reason, book.now(this), desk.settings)
-    return see(f"/reed/{this.number}")
+    return redirect(f"/reed/{this.number}")
 
 
 @desk_only
@@ -236,7 +236,7 @@ async def enter_lot(request: Request) -> Response:
             ordered_on, return_by = ordered_on or now.ordered_on, return_by or now.return_by
             price = now.price_per_reed if price is None else price
         book.add_lot(code or "", source or "", ordered_on, return_by, price, strength)
-    return see("/lots")
+    return redirect("/lots")
 
 
 @desk_only

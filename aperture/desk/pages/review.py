@@ -36,7 +36,7 @@ from aperture.desk.pages.outlines import (
     smooth,
 )
 from aperture.desk.pages.tips import tip_view
-from aperture.desk.web import Desk, desk_of, desk_only, histories_here, page, safe_form, see
+from aperture.desk.web import Desk, desk_of, desk_only, histories_here, page, redirect, safe_form
 from aperture.errors import BookError
 from aperture.flags import FLAGS, WHICH_REED, Flag
 from aperture.present.report import NAMES, UNITS
@@ -139,8 +139,8 @@ async def answer(request: Request) -> Response:
             _add(book, entry, record, outline_mm, by)
     after = following[0] if following else None
     if said in ("outline", "reed"):  # it is looked at once more
-        return see(f"/review/{entry.photo.sha256}" + (f"?then={after}" if after else ""))
-    return see(f"/review/{after}" if after else "/review")
+        return redirect(f"/review/{entry.photo.sha256}" + (f"?then={after}" if after else ""))
+    return redirect(f"/review/{after}" if after else "/review")
 
 
 routes = [

@@ -21,7 +21,7 @@ from aperture.desk.intake.work import Done
 from aperture.desk.pages.fields import decimal, reed_number, text
 from aperture.desk.pages.tips import TipView, tip_view
 from aperture.desk.security.shield import MOST_BYTES
-from aperture.desk.web import Desk, cameras_too, desk_of, page, safe_form, see, session_of
+from aperture.desk.web import Desk, cameras_too, desk_of, page, redirect, safe_form, session_of
 from aperture.desk.wording import page_words
 from aperture.flags import FLAGS, Flag
 from aperture.present.report import NAMES, UNITS
@@ -88,7 +88,7 @@ async def snap(request: Request) -> Response:
             said = _said(form)
             done = await take(request, photo, *said[:2], seconds=said[2])
         _remember(request, done, said[2])
-        return see("/snap#result")
+        return redirect("/snap#result")
     said = _said({name: request.headers.get(f"x-{name}") for name in ("reed", "state", "seconds")})
     async with received(request) as photo:
         done = await take(request, photo, *said[:2], seconds=said[2])
@@ -131,7 +131,7 @@ async def file_photo(request: Request) -> Response:
             )
             book.add_filing(photo, Filing(reed_id, state, soaking, "said on the phone", None))
     _remember(request, Done("filed", photo.sha256, None))
-    return see(f"/result/{photo.sha256}")
+    return redirect(f"/result/{photo.sha256}")
 
 
 routes = [

@@ -63,11 +63,6 @@ class Access:
         self._desk_opened = True
         return self._let_in("desk", float("inf"))
 
-    def new_desk_secret(self) -> str:
-        """Another secret for the desk's own browser, for a second window."""
-        self.desk_secret, self._desk_opened = secrets.token_urlsafe(16), False
-        return self.desk_secret
-
     def pair(self, secret: str) -> Session | None:
         """Let a phone in as a camera; None if the secret is wrong, was used, or is too old."""
         if self._too_many_tries():

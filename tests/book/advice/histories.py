@@ -59,7 +59,7 @@ def measured(ratio, u_ratio=U_RATIO, flags=(), state=None):
         reed=7,
         state=state,
         flags=(*verdict.flags, *flags),
-        numbers=shape,
+        geometry=shape,
         verdict=verdict,
         u={name: 2.0 * value for name, value in standard.items()},
     )
