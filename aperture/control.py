@@ -18,7 +18,7 @@ from aperture.view.view import View
 
 Floats = NDArray[np.float64]
 
-MARGIN_MM = 0.8  # of paper above and below an ellipse that is looked at
+ELLIPSE_MARGIN_MM = 0.8  # of paper above and below an ellipse that is looked at
 MIDDLE_SHARE = 0.5  # of the width, whose columns count
 COLUMNS, STEP_MM = 41, 0.02
 LEAST_PAPER, MOST_INK = (
@@ -43,7 +43,7 @@ def measure_controls(photo: Photo, view: View) -> tuple[float | None, ...]:
 
 def _across(ellipse: PrintedEllipse, scale: float) -> Floats:
     """Places from the middle of an ellipse upwards, mm, (m,)."""
-    reach = ellipse.height_mm / 2 * scale + MARGIN_MM
+    reach = ellipse.height_mm / 2 * scale + ELLIPSE_MARGIN_MM
     return STEP_MM * np.arange(-round(reach / STEP_MM), round(reach / STEP_MM) + 1, dtype=np.float64)
 
 
@@ -62,7 +62,7 @@ def _deviation(light: Floats, ellipse: PrintedEllipse, scale: float, ink: float)
     `ink` : its light beside that of the paper around it.
     """
     y = _across(ellipse, scale)
-    ends = max(3, round(0.4 * MARGIN_MM / STEP_MM))
+    ends = max(3, round(0.4 * ELLIPSE_MARGIN_MM / STEP_MM))
     below, above = light[:, :ends].mean(axis=1), light[:, -ends:].mean(axis=1)
     share = (y - y[ends // 2]) / (y[-1 - ends // 2] - y[ends // 2])
     paper = below[:, None] + (above - below)[:, None] * share

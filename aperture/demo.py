@@ -88,7 +88,7 @@ def later_photos() -> list[Path]:
     return [photo for photo in _all_photos() if photo.parent.name == LATER]
 
 
-def begin_anew(path: Path) -> None:
+def begin_again(path: Path) -> None:
     """Remove the book that an earlier demo left at this path, with its pictures."""
     for end in ("", "-wal", "-shm", ".lock"):
         path.with_name(path.name + end).unlink(missing_ok=True)

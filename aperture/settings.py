@@ -250,7 +250,7 @@ def settings_from_text(text: str) -> Settings:
 def settings_template() -> str:
     """A settings file with every field at its default, its meaning and unit above it, as TOML text."""
     lines = ["# Settings of aperture. A line that is missing stands for the value shown here.", ""]
-    for name, model in _GROUPS.items():
+    for name, model in _SECTIONS.items():
         if name:
             about = (
                 f"{model.__doc__} {NOT_VALIDATED}"
@@ -259,12 +259,12 @@ def settings_template() -> str:
             )
             lines += [*_comment(about), f"[{name}]", ""]
         for each in fields(model):
-            if each.name not in _GROUPS:
+            if each.name not in _SECTIONS:
                 lines += [*_comment(each.metadata["description"]), f"{each.name} = {_toml(each.default)}", ""]
     return "\n".join(lines)
 
 
-_GROUPS: dict[str, type[Settings | Limits | PhotoLimits | Uncertainty | Soaking]] = {
+_SECTIONS: dict[str, type[Settings | Limits | PhotoLimits | Uncertainty | Soaking]] = {
     "": Settings,
     "limits": Limits,
     "photo": PhotoLimits,
@@ -318,4 +318,4 @@ def _in_words(problem: dict[str, Any]) -> str:
 
 
 def _all_names() -> list[str]:
-    return [each.name for group in _GROUPS.values() for each in fields(group)]
+    return [each.name for group in _SECTIONS.values() for each in fields(group)]

@@ -19,7 +19,7 @@ from aperture.book.advice.rules import advise
 from aperture.book.backup.checking import check
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
-from aperture.demo import TODAY, begin_anew
+from aperture.demo import TODAY, begin_again
 from aperture.settings import Settings
 
 ROOT = Path(__file__).parents[1]
@@ -271,13 +271,13 @@ def test_the_book_is_whole(demo: Demo) -> None:
     assert findings.found == ()
 
 
-def test_a_second_demo_begins_anew(tmp_path: Path) -> None:
+def test_a_second_demo_begins_again(tmp_path: Path) -> None:
     path = tmp_path / "reed-book.sqlite3"
     with Book(path, create=True) as book:
         book.add_reed(1)
         book.pictures.mkdir()
     (tmp_path / "mine.txt").write_text("not the demo's")
-    begin_anew(path)
+    begin_again(path)
     assert [file.name for file in tmp_path.iterdir()] == ["mine.txt"]
 
 

@@ -17,7 +17,7 @@ import typer
 import aperture
 from aperture.cli.app import app
 from aperture.flags import FLAGS
-from aperture.guide.pages import PAGES, PICTURES, anchor, page, pages
+from aperture.guide.pages import GUIDE_PICTURES, PAGES, anchor, page, pages
 from aperture.measure import measure
 from aperture.settings import Settings
 from tests.accuracy import recorded
@@ -246,7 +246,7 @@ def test_every_page_is_listed_and_begins_with_a_sentence() -> None:
 
 def test_pictures_are_small_and_shown() -> None:
     shown = re.findall(r"!\[[^\]]+\]\((?:aperture/guide/)?pictures/([^)]+)\)", _all())
-    files = sorted(PICTURES.iterdir())
+    files = sorted(GUIDE_PICTURES.iterdir())
     assert sorted(set(shown)) == [file.name for file in files]
     assert [file.name for file in files if file.stat().st_size >= MOST_PICTURE_BYTES] == []
 

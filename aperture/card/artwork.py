@@ -34,7 +34,7 @@ HEADING_MM = 9.0
 TAG_HEADING_MM = 6.5
 
 # No printer is asked to print nearer to the paper's edge than this; most reach 5 mm.
-MARGIN_MM = 10.0
+PAGE_MARGIN_MM = 10.0
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,7 @@ def page(paper: str) -> Page:
         TAG_HEADING_MM + TAG_ROWS_ON_FIRST_PAGE * _tag_pitch_mm(),
     )
     # What the blocks leave free goes to the three gaps between them, up to a gap that still looks like one.
-    gap_mm = min((height_mm - 2 * MARGIN_MM - sum(heights_mm)) / (len(heights_mm) - 1), 9.0)
+    gap_mm = min((height_mm - 2 * PAGE_MARGIN_MM - sum(heights_mm)) / (len(heights_mm) - 1), 9.0)
     used_mm = sum(heights_mm) + gap_mm * (len(heights_mm) - 1)
     top_mm = height_mm - (height_mm - used_mm) / 2
     tops_mm = [top_mm - sum(heights_mm[:n]) - n * gap_mm for n in range(len(heights_mm))]
@@ -134,7 +134,7 @@ def sheet_pdf(paper: str = "a4", first_reed: int = 1, reed_count: int | None = N
         _draw_tag_heading(pen, plan.left_mm, plan.tags_top_mm + TAG_HEADING_MM)
         _draw_tags(pen, numbers[:on_first_page], plan.left_mm, plan.tags_top_mm)
 
-    rows = int((plan.height_mm - 2 * MARGIN_MM - TAG_HEADING_MM) // _tag_pitch_mm())
+    rows = int((plan.height_mm - 2 * PAGE_MARGIN_MM - TAG_HEADING_MM) // _tag_pitch_mm())
     on_a_page = TAGS_IN_A_ROW * rows
     for start in range(on_first_page, len(numbers), on_a_page):
         with pen.page(POINTS_PER_MM):

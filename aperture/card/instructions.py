@@ -29,7 +29,7 @@ CARE = (
 )
 
 CAPITAL_MM = 1.9
-LEADING_MM = 3.6
+INSTRUCTIONS_LEADING_MM = 3.6
 DRAWING_SCALE = 0.40
 
 DRAWINGS_MM = 38.0
@@ -73,7 +73,7 @@ def _draw_list(
         mark = "–" if first_number is None else str(first_number + place)
         pen.text(mark, x_mm, baseline_mm, CAPITAL_MM, bold=first_number is not None)
         baseline_mm = pen.paragraph(
-            words, x_mm + indent_mm, baseline_mm, width_mm - indent_mm, CAPITAL_MM, LEADING_MM
+            words, x_mm + indent_mm, baseline_mm, width_mm - indent_mm, CAPITAL_MM, INSTRUCTIONS_LEADING_MM
         )
         baseline_mm -= 0.8
 

@@ -30,7 +30,7 @@ def demo_command(
     # The story is told with the default limits, whatever the user's own are.
     settings = Settings()
     path = out / "reed-book.sqlite3"
-    demo.begin_anew(path)
+    demo.begin_again(path)
     with Book(path, create=True) as book:
         arrivals = with_progress("Measuring", demo.first_day(book, settings), len(photos))
         measurements = [arrival.measurement for arrival in arrivals if arrival.measurement is not None]

@@ -37,7 +37,7 @@ CsvFile = Annotated[
     Path | None, typer.Option("--csv", metavar="FILE", help="Also write a table for a spreadsheet.")
 ]
 AsJson = Annotated[
-    bool, typer.Option("--json", help="Print one JSON object a photo and line, and nothing else.")
+    bool, typer.Option("--json", help="Print one JSON object per photo, one per line, and nothing else.")
 ]
 ShowBudget = Annotated[
     bool, typer.Option("--budget", help="Also show where each ± comes from, and what would make it smaller.")

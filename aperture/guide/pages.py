@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 
 HERE = Path(__file__).parent
-PICTURES = HERE / "pictures"
+GUIDE_PICTURES = HERE / "pictures"
 
 # In the order in which they are listed; each is a file of that name beside this one.
 PAGES = (
@@ -76,4 +76,4 @@ def anchor(heading: str) -> str:
 
 def picture(name: str) -> Path | None:
     """The file of a picture; None if the guide has none of this name."""
-    return next((file for file in PICTURES.iterdir() if file.name == name), None)
+    return next((file for file in GUIDE_PICTURES.iterdir() if file.name == name), None)

@@ -16,9 +16,10 @@ from aperture.opening.first_look import EdgeColumns, chord_of
 
 Floats = NDArray[np.float64]
 
-TERMS = 5
-PARAMETERS = 4 + 2 * (1 + TERMS)  # corners; then q and coefficients of the upper, and of the lower blade
-UPPER, LOWER = slice(4, 5 + TERMS), slice(5 + TERMS, PARAMETERS)
+CHEBYSHEV_TERMS = 5
+# Corners; then q and coefficients of the upper, and of the lower blade.
+PARAMETERS = 4 + 2 * (1 + CHEBYSHEV_TERMS)
+UPPER, LOWER = slice(4, 5 + CHEBYSHEV_TERMS), slice(5 + CHEBYSHEV_TERMS, PARAMETERS)
 LEAST_Q, MOST_Q = 0.4, 1.4
 USUAL_WIDTH_MM, WIDTH_SPREAD_MM = 7.0, 1.0
 USUAL_Q, Q_SPREAD = 0.85, 0.2
@@ -122,7 +123,7 @@ def symmetric_contour(left_mm: Floats, right_mm: Floats, rise_mm: float) -> Open
 
 def _terms(u: Floats) -> Floats:
     """The Chebyshev polynomials T0 to T4 at u (n,), which beyond -1 and 1 counts as these; (5, n)."""
-    terms = np.ones((TERMS, len(u)))
+    terms = np.ones((CHEBYSHEV_TERMS, len(u)))
     inside = np.minimum(np.maximum(u, -1.0), 1.0)
     squared = inside * inside
     terms[1], terms[2] = inside, 2 * squared - 1
@@ -171,10 +172,10 @@ def shape_prior(vector: Floats) -> Floats:
 
 def shape_prior_jacobian(vector: Floats) -> Floats:
     """How `shape_prior` changes with the parameters; (20, 16)."""
-    rows = np.zeros((2 * TERMS + 1 + len(CROSSING_STATIONS), PARAMETERS))
+    rows = np.zeros((2 * CHEBYSHEV_TERMS + 1 + len(CROSSING_STATIONS), PARAMETERS))
     rows[0, 0], rows[0, 2] = -1 / WIDTH_SPREAD_MM, 1 / WIDTH_SPREAD_MM
-    higher = np.arange(TERMS - 1)
-    for first, part in ((1, UPPER), (1 + TERMS, LOWER)):
+    higher = np.arange(CHEBYSHEV_TERMS - 1)
+    for first, part in ((1, UPPER), (1 + CHEBYSHEV_TERMS, LOWER)):
         middle = float(vector[part][1])
         size = max(abs(middle), LEAST_SIZE_MM)
         rows[first, part.start] = 1 / Q_SPREAD
@@ -184,7 +185,7 @@ def shape_prior_jacobian(vector: Floats) -> Floats:
     apart = rise(CROSSING_STATIONS, vector[UPPER]) + rise(CROSSING_STATIONS, vector[LOWER])
     for part in (UPPER, LOWER):
         change = _rise_by_blade(CROSSING_STATIONS, vector[part]).T / CROSSING_MM
-        rows[2 * TERMS + 1 :, part] = np.where(apart[:, None] < 0, change, 0.0)
+        rows[2 * CHEBYSHEV_TERMS + 1 :, part] = np.where(apart[:, None] < 0, change, 0.0)
     return rows
 
 

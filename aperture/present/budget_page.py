@@ -2,7 +2,7 @@
 
 A line says what is known of one input quantity (estimate, standard uncertainty, distribution, type A from the
 photo's own scatter or type B from anything else, GUM 4.2 and 4.3), by how much the result changes with it
-(sensitivity), and the product of the two (contribution). Contributions add up in squares.
+(sensitivity), and the product of the two (contribution). Contributions add in quadrature.
 """
 
 import math
@@ -155,7 +155,7 @@ def inputs_of(budget: Budget, view: View, settings: Settings) -> tuple[Input, ..
             "°",
             f"rectangular, ± {assumed.reed_lean_deg:g}°",
             "B",
-            "upwards and sideways, each by so much; the two effects are added in squares",
+            "upwards and sideways, each by so much; the two effects are added in quadrature",
         ),
         Input(
             "model of the edge",
@@ -245,7 +245,7 @@ def show_budget(console: Console, measurement: Measurement, settings: Settings) 
         Text(
             "Type A: from this photo's own scatter; B: from anything else. Sensitivity: how much the result"
             " changes with the input, without its sign. Contribution: sensitivity times standard uncertainty;"
-            " contributions add up in squares, and the share is that of the squares.",
+            " contributions add in quadrature, and the share is that of the squares.",
             style="dim",
         )
     )

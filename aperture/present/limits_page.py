@@ -11,12 +11,12 @@ from aperture.files import write_whole
 from aperture.present.report import NO_VALUE, printable, with_uncertainty
 from aperture.present.screen import bare_table, indented
 from aperture.studies.labels import LabelledPhotos
-from aperture.studies.own_limits import FEWEST, Labelled, LearnedLimit, OwnLimits, Spread
+from aperture.studies.own_limits import MIN_PHOTOS_PER_CLASS, Labelled, LearnedLimit, OwnLimits, Spread
 from aperture.verdict import ShapeClass
 
-NAMES = {"shut_below_height_mm": "shut below a height of", "round_from_ratio": "round from a ratio of"}
-QUANTITIES = {"shut_below_height_mm": "height, mm", "round_from_ratio": "ratio"}
-UNITS = {"shut_below_height_mm": " mm", "round_from_ratio": ""}
+LIMIT_NAMES = {"shut_below_height_mm": "shut below a height of", "round_from_ratio": "round from a ratio of"}
+LIMIT_QUANTITIES = {"shut_below_height_mm": "height, mm", "round_from_ratio": "ratio"}
+LIMIT_UNITS = {"shut_below_height_mm": " mm", "round_from_ratio": ""}
 
 
 def changed_settings(text: str, changes: Mapping[str, float]) -> str:
@@ -76,11 +76,11 @@ def show_limits(console: Console, own: OwnLimits, given: LabelledPhotos, coverag
 
 def remark(limit: LearnedLimit, own: OwnLimits, coverage_factor: float) -> str:
     """What there is to say about one limit."""
-    below, above, unit = limit.below, limit.above, UNITS[limit.setting]
+    below, above, unit = limit.below, limit.above, LIMIT_UNITS[limit.setting]
     where = f"Between {below.label} and {above.label}"
     if limit.learned is None:
         more = " and ".join(f"{count} more labelled {label}" for label, count in limit.wanting.items())
-        return f"{where} the limit is left alone. It needs {FEWEST} photos of each: {more}."
+        return f"{where} the limit is left alone. It needs {MIN_PHOTOS_PER_CLASS} photos of each: {more}."
     gap = limit.gap
     if gap is None:
         words = [
@@ -102,8 +102,8 @@ def remark(limit: LearnedLimit, own: OwnLimits, coverage_factor: float) -> str:
         high = min(limit.learned.value + expanded, above.median or limit.learned.value)
         words.append(
             "Careful: this limit is not well known yet. Photos of openings with a"
-            f" {QUANTITIES[limit.setting].split(',')[0]} between {low:.2f} and {high:.2f}{unit} would narrow"
-            " it most."
+            f" {LIMIT_QUANTITIES[limit.setting].split(',')[0]} between {low:.2f} and {high:.2f}{unit}"
+            " would narrow it most."
         )
     return " ".join(words)
 
@@ -133,9 +133,9 @@ def _limit_table(own: OwnLimits, coverage_factor: float) -> Table:
         learned = "left alone"
         if limit.learned is not None:
             expanded = coverage_factor * limit.learned.standard_uncertainty
-            learned = with_uncertainty(limit.learned.value, expanded, UNITS[limit.setting].strip())
-        present = f"{getattr(own.present, limit.setting):g}{UNITS[limit.setting]}"
-        table.add_row(NAMES[limit.setting], present, learned)
+            learned = with_uncertainty(limit.learned.value, expanded, LIMIT_UNITS[limit.setting].strip())
+        present = f"{getattr(own.present, limit.setting):g}{LIMIT_UNITS[limit.setting]}"
+        table.add_row(LIMIT_NAMES[limit.setting], present, learned)
     return table
 
 
@@ -146,7 +146,7 @@ def _spread_table(own: OwnLimits) -> Table:
         for spread in (limit.below, limit.above):
             values = (spread.lowest, spread.median, spread.highest)
             cells = [NO_VALUE if value is None else f"{value:.3f}" for value in values]
-            table.add_row(spread.label, str(spread.count), QUANTITIES[limit.setting], *cells)
+            table.add_row(spread.label, str(spread.count), LIMIT_QUANTITIES[limit.setting], *cells)
     return table
 
 

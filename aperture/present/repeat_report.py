@@ -44,7 +44,7 @@ def json_text(study: RepeatStudy) -> str:
 
 
 def repeats_csv(study: RepeatStudy) -> bytes:
-    """The photos that count, one a row, for a spreadsheet: who, when, and the four numbers. UTF-8."""
+    """The photos that count, one per row, for a spreadsheet: who, when, and the four numbers. UTF-8."""
     text = io.StringIO(newline="")
     table = csv.writer(text)
     table.writerow(["file", "reed", "state", "person", "session", *QUANTITIES])

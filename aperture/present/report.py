@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from aperture.measure import Measurement
 
 # Cutting the card is over by the time there is a result.
-CAUTIONS = (STANDING.what, STANDING.why, *CARE[1:])
+RESULT_CAUTIONS = (STANDING.what, STANDING.why, *CARE[1:])
 
 NO_VALUE = "–"
 
@@ -150,7 +150,7 @@ def json_line(measurement: Measurement, more: Mapping[str, Any] | None = None) -
 
 
 def csv_bytes(measurements: Sequence[Measurement]) -> bytes:
-    """A table with one row a photo, for a spreadsheet.
+    """A table with one row per photo, for a spreadsheet.
 
     The fields are those of the JSON output, flat: u_height_mm, probability_shut, control_1_mm and so on.
     UTF-8. Spreadsheet programs recognise that by a mark at the beginning, which is there if any character
@@ -182,7 +182,7 @@ def _finite(value: Any) -> Any:
 
 
 # What stands in the place of a group that a refused photo does not have, so that all rows have all fields.
-_GROUPS: dict[str, tuple[str, tuple[str, ...]]] = {
+_NESTED: dict[str, tuple[str, tuple[str, ...]]] = {
     "u": ("u_{}", tuple(NAMES)),
     "shape_probabilities": ("probability_{}", ("shut", "elliptical", "round")),
     "control": ("control_{}_mm", ("1", "2", "3")),
@@ -193,8 +193,8 @@ def _flat(record: Mapping[str, Any]) -> dict[str, Any]:
     """A record without groups in it."""
     row: dict[str, Any] = {}
     for name, value in record.items():
-        if name in _GROUPS:
-            pattern, members = _GROUPS[name]
+        if name in _NESTED:
+            pattern, members = _NESTED[name]
             if isinstance(value, list):
                 value = {str(place): item for place, item in enumerate(value, start=1)}
             row.update({pattern.format(member): (value or {}).get(member) for member in members})

@@ -14,9 +14,9 @@ from rich.text import Text
 
 from aperture.flags import FLAGS
 from aperture.present.report import (
-    CAUTIONS,
     NAMES,
     NO_VALUE,
+    RESULT_CAUTIONS,
     change_words,
     class_words,
     next_steps,
@@ -55,12 +55,12 @@ def show(console: Console, measurements: Sequence[Measurement], pairs: Sequence[
     _show_remarks(console, measurements)
     _show_next_steps(console, measurements, pairs)
     console.print()
-    for caution in CAUTIONS:
+    for caution in RESULT_CAUTIONS:
         console.print(Text(caution, style="dim"))
 
 
 def photo_table(measurements: Sequence[Measurement], codes: bool = True) -> Table:
-    """One row a photo; `codes` adds the codes of its flags to what they do to it."""
+    """One row per photo; `codes` adds the codes of its flags to what they do to it."""
     headings = ("photo", "reed", "state", "class", "height", "width", "area", "ratio", "remarks")
     table = _table(*headings, gap=2 if codes else 1)
     for measurement, name in zip(measurements, short_names(measurements), strict=True):
@@ -79,7 +79,7 @@ def photo_table(measurements: Sequence[Measurement], codes: bool = True) -> Tabl
 
 
 def change_table(pairs: Sequence[Pair]) -> Table:
-    """One row a reed: what soaking changed."""
+    """One row per reed: what soaking changed."""
     table = _table("reed", "class, dry → soaked", "height", "area", "ratio")
     for pair in pairs:
         classes = [class_words(m.verdict) if m.verdict else NO_VALUE for m in (pair.dry, pair.soaked)]

@@ -3,9 +3,9 @@
 Where somebody stops saying "shut" and begins to say "elliptical" is a threshold with a width: near it the
 same person says now this, now that. The chance of the upper label is taken to rise with the measured value x
 as Phi((x - limit) / width), which is probit analysis (D. J. Finney, Probit Analysis, 1971; from memory), with
-each photo's own measurement uncertainty added to the width in squares. Every limit between the medians of the
-two classes, and every width up to their distance, is held equally possible beforehand; the labels then say
-how likely each is (Bayes' theorem).
+each photo's own measurement uncertainty added to the width in quadrature. Every limit between the medians of
+the two classes, and every width up to their distance, is held equally possible beforehand; the labels then
+say how likely each is (Bayes' theorem).
 
 Where the labels overlap, the learned limit is the mean of what is possible, and its standard uncertainty the
 standard deviation (as in JCGM 101:2008). Where they leave a gap, no limit within it contradicts a label, so
@@ -30,7 +30,7 @@ from aperture.verdict import ShapeClass, classify
 Floats = NDArray[np.float64]
 Setting = Literal["shut_below_height_mm", "round_from_ratio"]
 
-FEWEST = 5  # photos of a class; with fewer a limit is left alone
+MIN_PHOTOS_PER_CLASS = 5  # photos of a class; with fewer a limit is left alone
 # Steps in which a limit, and a width, are tried between the medians of two classes.
 LIMIT_STEPS, WIDTH_STEPS = 201, 50
 # An expanded uncertainty above this part of the distance between the medians leaves the limit rather open:
@@ -77,8 +77,8 @@ class Threshold:
 class LearnedLimit:
     """One limit: its name in the settings, the classes on both sides, and what was learned.
 
-    `learned` is None where there are fewer than `FEWEST` photos of a class; `wanting` then says how many more
-    of which are needed.
+    `learned` is None where there are fewer than `MIN_PHOTOS_PER_CLASS` photos of a class; `wanting` then
+    says how many more of which are needed.
     """
 
     setting: Setting
@@ -265,7 +265,9 @@ def _limit(
     (low, u_low), (high, u_high) = columns(lower), columns(upper)
     below, above = _spread(lower, low), _spread(upper, high)
     wanting: dict[ShapeClass, int] = {
-        each.label: FEWEST - each.count for each in (below, above) if each.count < FEWEST
+        each.label: MIN_PHOTOS_PER_CLASS - each.count
+        for each in (below, above)
+        if each.count < MIN_PHOTOS_PER_CLASS
     }
     if below.median is not None and above.median is not None and above.median <= below.median:
         what = "height, mm" if is_height else "ratio"

@@ -28,7 +28,7 @@ from aperture.studies.repeatability import (
 _PERSON = re.compile(r"person(?:[\s_-]+(.+)|(\d+|[a-z]))", re.IGNORECASE)
 _SESSION = re.compile(r"session(?:[\s_-]+(.+)|(\d+|[a-z]))", re.IGNORECASE)
 # Too short for a name: what is printed, sent and kept tells nobody who it was.
-_CODE = re.compile(r"[a-z0-9]{1,2}", re.IGNORECASE)
+_PERSON_CODE = re.compile(r"[a-z0-9]{1,2}", re.IGNORECASE)
 
 # This is about the limits between classes; the number is as good as any.
 _HARMLESS = {"borderline"}
@@ -125,7 +125,7 @@ def person_and_session(
     for part in photo.relative_to(folder).parent.parts:
         if match := _PERSON.fullmatch(part):
             person = (match[1] or match[2]).strip().upper()
-            if not _CODE.fullmatch(person):
+            if not _PERSON_CODE.fullmatch(person):
                 raise SettingsError(
                     "settings-invalid",
                     f"The folder “{part}”: give each person a code of one or two letters or digits, such as"

@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 Labels = Sequence[Hashable]
 
 # What each term is made of. A session belongs to a person: the second session of A is not that of B.
-TERMS: dict[str, tuple[str, ...]] = {
+ANOVA_TERMS: dict[str, tuple[str, ...]] = {
     "reed": ("reed",),
     "person": ("person",),
     "session": ("person", "session"),
@@ -40,7 +40,7 @@ CONFIDENCE = 0.95
 K1 = {2: 0.8862, 3: 0.5908, 4: 0.4857, 5: 0.4299}
 K = {2: 0.7071, 3: 0.5231, 4: 0.4467, 5: 0.4030, 6: 0.3742, 7: 0.3534, 8: 0.3375, 9: 0.3249, 10: 0.3146}
 # Enough that another seed moves the ends of an interval by about 1 %.
-DRAWS = 20_000
+MONTE_CARLO_TRIALS = 20_000
 
 
 @dataclass(frozen=True)
@@ -132,12 +132,13 @@ class Sessions:
     u_mean: float
 
 
-def analyse(readings: Readings, terms: Sequence[str] = tuple(TERMS)) -> tuple[Term, ...]:
+def analyse(readings: Readings, terms: Sequence[str] = tuple(ANOVA_TERMS)) -> tuple[Term, ...]:
     """Analysis of variance, each term after those before it; the last line, "photo", is what remains.
 
     Parameters
     ----------
-    terms : names from `TERMS`, in their order. Those that explain nothing new are left out of the result.
+    terms : names from `ANOVA_TERMS`, in their order. Those that explain nothing new are left out of the
+        result.
 
     Raises
     ------
@@ -146,7 +147,7 @@ def analyse(readings: Readings, terms: Sequence[str] = tuple(TERMS)) -> tuple[Te
     n = len(readings.values)
     indicators = {name: np.eye(n)[:, :0] for name in terms}
     for name in terms:
-        cells = readings.cells(TERMS[name])
+        cells = readings.cells(ANOVA_TERMS[name])
         indicators[name] = np.eye(int(cells.max()) + 1)[cells]
     basis = np.full((n, 1), n**-0.5)
     centred = readings.values - readings.values.mean()
@@ -225,14 +226,14 @@ def compare_sessions(readings: Readings) -> Sessions | None:
     between, within = lines["reed with session"], lines[PHOTO]
     ratio = _ratio(between.mean_square, within.mean_square)
     n0 = between.coefficients["reed with session"] / between.degrees_of_freedom
-    photos_a_reed = len(readings.values) / len(set(readings.cells(TERMS["reed with person"])))
+    photos_per_reed = len(readings.values) / len(set(readings.cells(ANOVA_TERMS["reed with person"])))
     return Sessions(
         s_between=between.mean_square**0.5,
         s_within=within.mean_square**0.5,
         f=ratio,
         p=float(f.sf(ratio, between.degrees_of_freedom, within.degrees_of_freedom)),
         component=max(0.0, (between.mean_square - within.mean_square) / n0) ** 0.5,
-        u_mean=(between.mean_square / photos_a_reed) ** 0.5,
+        u_mean=(between.mean_square / photos_per_reed) ** 0.5,
     )
 
 
@@ -332,7 +333,7 @@ def _spreads(lines: tuple[Term, ...], pooled: tuple[str, ...]) -> Spreads:
     squares = np.array([line.sum_of_squares for line in lines])
     repeats = np.array([line.degrees_of_freedom for line in lines])
     mixture = np.array([[line.coefficients.get(name, 0.0) for name in names] for line in lines])
-    chance = np.random.default_rng(1).chisquare(repeats, (DRAWS, len(lines)))
+    chance = np.random.default_rng(1).chisquare(repeats, (MONTE_CARLO_TRIALS, len(lines)))
     drawn = np.vstack([squares, squares * repeats / chance])
     solved = dict(zip(names, np.linalg.solve(mixture, drawn.T), strict=True))
     variances = {name: np.maximum(variance, 0.0) for name, variance in solved.items()}

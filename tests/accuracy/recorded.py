@@ -40,7 +40,7 @@ def read(path: Path = FILE) -> Recorded:
 
 
 def write(results: Recorded, path: Path = FILE, tables: Path = TABLES) -> None:
-    """Record results, one line a photo, and put their tables into FIGURES.md."""
+    """Record results, one line per photo, and put their tables into FIGURES.md."""
     lines = ",\n".join(f"  {json.dumps(record, ensure_ascii=False)}" for record in results.records)
     head = {"version": results.version, "date": results.date, "sources": results.sources}
     text = json.dumps(head)[:-1] + f', "photos": [\n{lines}\n]}}\n'

@@ -202,7 +202,7 @@ def _u(case: Case) -> Mapping[str, float]:
 
 
 def photo_table(cases: Sequence[Case]) -> str:
-    """One row a photo, the largest errors of the height first, the refused ones last."""
+    """One row per photo, the largest errors of the height first, the refused ones last."""
     head = ["Photo", "true height", "height ± U", "width ± U", "area ± U", "ratio ± U", "in U", "", "flags"]
     rows = []
     for case in sorted(cases, key=lambda case: -abs(case.error("height_mm")) if case.measured else 1.0):

@@ -380,7 +380,7 @@ def test_nothing_is_printed_outside_the_margin() -> None:
         assert len(document) > 1
         for page in document:
             gray = raster(page, 100)
-            border = math.floor((artwork.MARGIN_MM - 0.2) / 25.4 * 100)
+            border = math.floor((artwork.PAGE_MARGIN_MM - 0.2) / 25.4 * 100)
             inside = gray[border:-border, border:-border]
             assert inside.min() < 50
             assert int((gray < 255).sum()) == int((inside < 255).sum())

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from aperture.files import write_whole
 from aperture.flags import FLAGS
 from aperture.present.report import (
-    CAUTIONS,
+    RESULT_CAUTIONS,
     change_words,
     class_words,
     csv_bytes,
@@ -133,8 +133,8 @@ def test_the_reason_of_a_refusal_comes_first_and_once(refused):
 def test_next_steps_leave_the_standing_remark_to_the_cautions(measured, refused):
     steps = next_steps(measured(height_mm=0.8, state="soaked"))
     assert [step.what for step in steps] == ["Go on to the checks by hand: leaks, wire, film wrap, pitch."]
-    assert any("teacher decides" in caution for caution in CAUTIONS)
-    assert any("never touch the tip" in caution for caution in CAUTIONS)
+    assert any("teacher decides" in caution for caution in RESULT_CAUTIONS)
+    assert any("never touch the tip" in caution for caution in RESULT_CAUTIONS)
     assert next_steps(refused()) == ()
 
 

@@ -14,7 +14,14 @@ from aperture.cli.app import app
 from aperture.present.limits_page import changed_settings
 from aperture.settings import Limits, load_settings, settings_template
 from aperture.studies.labels import LabelError, labelled_photos
-from aperture.studies.own_limits import FEWEST, Labelled, labelled, learn, reason_to_leave_out, threshold
+from aperture.studies.own_limits import (
+    MIN_PHOTOS_PER_CLASS,
+    Labelled,
+    labelled,
+    learn,
+    reason_to_leave_out,
+    threshold,
+)
 
 PHOTOS = Path(__file__).parents[2] / "fixtures" / "photos"
 
@@ -134,7 +141,7 @@ def test_the_stated_uncertainty_holds(hesitation, u):
     repeats = 150
     for _ in range(repeats):
         upper = np.zeros(1, bool)
-        while min(upper.sum(), (~upper).sum()) < FEWEST:
+        while min(upper.sum(), (~upper).sum()) < MIN_PHOTOS_PER_CLASS:
             true = random.uniform(0.0, 0.8, 20)
             upper = true + hesitation * random.standard_normal(20) > 0.37
         seen = true + u * random.standard_normal(20)

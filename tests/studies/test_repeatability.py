@@ -264,7 +264,7 @@ def simulate(design, chance):
 @pytest.mark.parametrize("name", DESIGNS)
 def test_intervals_hold_as_often_as_they_say(name, monkeypatch):
     """95 % intervals of made-up studies: 400 of each, of which a good one holds 380 ± 4.4 (binomial)."""
-    monkeypatch.setattr(repeatability, "DRAWS", 1000)
+    monkeypatch.setattr(repeatability, "MONTE_CARLO_TRIALS", 1000)
     design = DESIGNS[name]
     parts = {PHOTO}
     if len({person for _, person, _ in design}) > 1:

@@ -81,7 +81,7 @@ def _look_through(path: Path, folder: Path) -> Findings:
 _FROM_A_BACKUP = (
     "The numbers are safe. A backup is a ZIP file: open one, and copy the picture of this name out of it."
 )
-_KINDS = {
+_FINDING_KINDS = {
     "damaged": (
         "The book's file is damaged, or is no reed book.",
         "Bring the newest backup back with `aperture restore`; this file is kept. No picture was compared.",
@@ -112,7 +112,7 @@ _KINDS = {
 
 
 def _finding(kind: str, where: str) -> Finding:
-    what, advice, loss = _KINDS[kind]
+    what, advice, loss = _FINDING_KINDS[kind]
     return Finding(what, where, advice, loss)
 
 

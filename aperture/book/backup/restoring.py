@@ -34,7 +34,7 @@ from aperture.files import sync_folder
 # Room for the names of some hundred thousand pictures.
 _MANIFEST_LIMIT_BYTES = 64 * 2**20
 _CHUNK_BYTES = 2**20
-_DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+_CORRUPT = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
 # What reading a ZIP file raises where its bytes make no sense.
@@ -264,7 +264,7 @@ def _alone(path: Path) -> Iterator[sqlite3.Connection | None]:
 
 def _is_damaged(error: sqlite3.Error | UnicodeDecodeError) -> bool:
     # What SQLite says of spoilt names is no text.
-    return isinstance(error, UnicodeDecodeError) or getattr(error, "sqlite_errorcode", 0) & 0xFF in _DAMAGED
+    return isinstance(error, UnicodeDecodeError) or getattr(error, "sqlite_errorcode", 0) & 0xFF in _CORRUPT
 
 
 @contextmanager
@@ -273,7 +273,7 @@ def _nobody_begins(path: Path) -> Iterator[None]:
     from filelock import FileLock, Timeout
 
     try:
-        with FileLock(path.with_name(f"{path.name}.lock"), timeout=book_file.PATIENCE_SECONDS):
+        with FileLock(path.with_name(f"{path.name}.lock"), timeout=book_file.LOCK_TIMEOUT_SECONDS):
             yield
     except Timeout as error:
         raise BookError("book-busy", f"{path} is being upgraded") from error

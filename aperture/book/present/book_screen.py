@@ -67,7 +67,7 @@ def show_arrivals(console: Console, arrivals: Sequence[Arrival]) -> None:
 
 
 def show_reeds(console: Console, told: Sequence[tuple[History, Advised]]) -> None:
-    """One row a reed: where it is, its opening dry and soaked, what was decided or is advised."""
+    """One row per reed: where it is, its opening dry and soaked, what was decided or is advised."""
     if not told:
         console.print("There are no reeds in the book yet: aperture intake FOLDER begins.")
         return
@@ -115,7 +115,7 @@ def show_reed(console: Console, history: History, advised: Advised, pictures: Pa
 
 
 def show_lots(console: Console, records: Sequence[LotRecord]) -> None:
-    """One row a lot: usable share with its interval, what a usable reed cost, which defects."""
+    """One row per lot: usable share with its interval, what a usable reed cost, which defects."""
     if not records:
         console.print("There are no lots in the book yet: aperture enter lot CODE --source CODE begins.")
         return

@@ -1,4 +1,4 @@
-"""How the return sheet is drawn: its heading, one block a reed, tips at one scale, as many pages as it takes.
+"""How the return sheet is drawn: heading, one block per reed, tips at one scale, as many pages as it takes.
 
 Lengths are millimetres from the page's lower left corner, y up; those of a tip are the card's.
 """
@@ -27,9 +27,9 @@ SCALE_BAR_MM = 2.0
 PICTURE_PX_PER_MM = 60.0
 PICTURE_QUALITY = 88
 
-MARGIN_MM = 12.0
+SHEET_MARGIN_MM = 12.0
 TITLE_MM, REED_MM, BODY_MM, SMALL_MM = 3.8, 2.4, 1.9, 1.6
-LEADING_MM, SMALL_LEADING_MM = 3.5, 2.9
+BODY_LEADING_MM, SMALL_LEADING_MM = 3.5, 2.9
 PICTURE_GAP_MM = 2.0
 # Nobody reads more than this of one text in a minute; it keeps a reed on one page, too.
 LONGEST_TEXT = 600
@@ -192,7 +192,7 @@ class _Laid:
     @property
     def table_mm(self) -> float:
         lines = sum(max(len(dry), len(soaked)) for _, (dry, soaked) in self.rows)
-        return (lines + 1) * LEADING_MM + 1.2
+        return (lines + 1) * BODY_LEADING_MM + 1.2
 
     @property
     def middle_mm(self) -> float:
@@ -202,8 +202,8 @@ class _Laid:
     @property
     def height_mm(self) -> float:
         notes = sum(len(lines) for _, lines in self.notes)
-        head_mm = len(self.title) * 4.6 + len(self.reason) * LEADING_MM + 1.8
-        return 2.2 + head_mm + self.middle_mm + 0.9 + notes * LEADING_MM + 1.8
+        head_mm = len(self.title) * 4.6 + len(self.reason) * BODY_LEADING_MM + 1.8
+        return 2.2 + head_mm + self.middle_mm + 0.9 + notes * BODY_LEADING_MM + 1.8
 
 
 class _Sheet:
@@ -212,8 +212,8 @@ class _Sheet:
     def __init__(self, canvas: Any, plan: Page, frame: Frame) -> None:
         self._canvas, self._plan, self._frame = canvas, plan, frame
         self._pen = Pen(canvas)
-        self._left_mm = MARGIN_MM
-        self._right_mm = plan.width_mm - MARGIN_MM
+        self._left_mm = SHEET_MARGIN_MM
+        self._right_mm = plan.width_mm - SHEET_MARGIN_MM
         self._width_mm = self._right_mm - self._left_mm
         self._label_mm = 34.0
         self._picture_mm = SHOWN_WIDTH_MM * ENLARGED
@@ -225,7 +225,7 @@ class _Sheet:
             (label, _lines(words, self._width_mm - self._label_mm)) for label, words in frame.facts
         ]
         self._small_print = _lines(frame.small_print, self._width_mm, SMALL_MM)
-        self._bottom_mm = MARGIN_MM + (len(self._small_print) + 1) * SMALL_LEADING_MM
+        self._bottom_mm = SHEET_MARGIN_MM + (len(self._small_print) + 1) * SMALL_LEADING_MM
 
     def laid_out(self, block: Block) -> _Laid:
         """A block's lines."""
@@ -261,7 +261,7 @@ class _Sheet:
             if number == 1:
                 self._draw_heading()
             else:
-                baseline_mm = self._plan.height_mm - MARGIN_MM - BODY_MM
+                baseline_mm = self._plan.height_mm - SHEET_MARGIN_MM - BODY_MM
                 self._pen.text(shown(self._frame.title), self._left_mm, baseline_mm, BODY_MM, bold=True)
             yield self._top_mm(number)
             self._draw_foot(f"{number} of {count}")
@@ -275,7 +275,7 @@ class _Sheet:
             pen.text(line, left_mm, baseline_mm, REED_MM, bold=True)
             baseline_mm -= 4.6
         baseline_mm = self._paragraph(laid.reason, left_mm, baseline_mm + 0.4)
-        middle_mm = baseline_mm + LEADING_MM - 1.8
+        middle_mm = baseline_mm + BODY_LEADING_MM - 1.8
         for place, state in enumerate(FACES):
             x_mm = left_mm + place * (self._picture_mm + PICTURE_GAP_MM)
             self._draw_tip(laid.block.tips[state], state, x_mm, middle_mm)
@@ -288,12 +288,12 @@ class _Sheet:
     def _top_mm(self, number: int) -> float:
         """Where the reeds of a page begin."""
         if number > 1:
-            return self._plan.height_mm - MARGIN_MM - 4.0
+            return self._plan.height_mm - SHEET_MARGIN_MM - 4.0
         facts = sum(len(lines) for _, lines in self._facts)
-        return self._plan.height_mm - MARGIN_MM - len(self._title) * 6.0 - facts * LEADING_MM - 4.0
+        return self._plan.height_mm - SHEET_MARGIN_MM - len(self._title) * 6.0 - facts * BODY_LEADING_MM - 4.0
 
     def _draw_heading(self) -> None:
-        top_mm = self._plan.height_mm - MARGIN_MM
+        top_mm = self._plan.height_mm - SHEET_MARGIN_MM
         baseline_mm = top_mm - TITLE_MM
         self._pen.text(shown(self._frame.dated), self._right_mm, baseline_mm, BODY_MM, align="right")
         for line in self._title:
@@ -311,13 +311,13 @@ class _Sheet:
         for line in self._small_print:
             self._pen.text(line, self._left_mm, baseline_mm, SMALL_MM)
             baseline_mm -= SMALL_LEADING_MM
-        self._pen.text(number, self._right_mm, MARGIN_MM - 4.0, BODY_MM, align="right")
+        self._pen.text(number, self._right_mm, SHEET_MARGIN_MM - 4.0, BODY_MM, align="right")
 
     def _paragraph(self, lines: Sequence[str], x_mm: float, baseline_mm: float) -> float:
         """Lines below each other; returns the baseline of the line after them."""
         for line in lines:
             self._pen.text(line, x_mm, baseline_mm, BODY_MM)
-            baseline_mm -= LEADING_MM
+            baseline_mm -= BODY_LEADING_MM
         return baseline_mm
 
     def _draw_table(self, laid: _Laid, top_mm: float) -> None:
@@ -326,12 +326,12 @@ class _Sheet:
         for state, x_mm in self._columns_mm.items():
             pen.text(state, x_mm, baseline_mm, BODY_MM, bold=True)
         pen.line((self._table_mm, baseline_mm - 1.2), (self._right_mm, baseline_mm - 1.2), grey=FAINT)
-        baseline_mm -= LEADING_MM + 1.2
+        baseline_mm -= BODY_LEADING_MM + 1.2
         for label, cells in laid.rows:
             pen.text(label, self._table_mm, baseline_mm, BODY_MM, grey=GUIDE)
             for x_mm, lines in zip(self._columns_mm.values(), cells, strict=True):
                 self._paragraph(lines, x_mm, baseline_mm)
-            baseline_mm -= max(map(len, cells)) * LEADING_MM
+            baseline_mm -= max(map(len, cells)) * BODY_LEADING_MM
 
     def _draw_tip(self, tip: TipView, state: Face, x_mm: float, top_mm: float) -> None:
         """A tip in its frame, and below it the state and a scale bar."""

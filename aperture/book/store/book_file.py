@@ -13,7 +13,7 @@ from aperture.errors import BookError
 
 BOOK_VARIABLE = "APERTURE_BOOK"
 # Another process holds the book for a few milliseconds, unless something is wrong.
-PATIENCE_SECONDS = 30.0
+LOCK_TIMEOUT_SECONDS = 30.0
 
 _BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 _UNWRITABLE = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN}
@@ -228,7 +228,7 @@ def _open_to_read(path: Path) -> sqlite3.Connection:
 
 
 def _open(path: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(path, timeout=PATIENCE_SECONDS, isolation_level=None)
+    connection = sqlite3.connect(path, timeout=LOCK_TIMEOUT_SECONDS, isolation_level=None)
     connection.row_factory = sqlite3.Row
     connection.execute("PRAGMA foreign_keys = on")
     # Each commit reaches the disk before it counts as done.
@@ -253,7 +253,7 @@ def _bring_up_to_date(connection: sqlite3.Connection, path: Path) -> None:
 
     try:
         # Two programs may begin the same book, or upgrade it, at the same time.
-        with FileLock(path.with_name(f"{path.name}.lock"), timeout=PATIENCE_SECONDS):
+        with FileLock(path.with_name(f"{path.name}.lock"), timeout=LOCK_TIMEOUT_SECONDS):
             version = _version(connection, path)
             if version == schema.VERSION:
                 return

@@ -195,12 +195,14 @@ class Book:
 
     def photo(self, sha: str) -> Photo | None:
         """The photo of which this is the SHA-256; None if the book does not have it."""
-        found = self._select(f"SELECT {rows.PHOTO} FROM photos WHERE sha256 = ?", sha)
+        found = self._select(f"SELECT {rows.PHOTO_COLUMNS} FROM photos WHERE sha256 = ?", sha)
         return rows.photo(found[0]) if found else None
 
     def photos(self) -> list[Photo]:
         """All photos, in the order in which they came."""
-        return [rows.photo(row) for row in self._select(f"SELECT {rows.PHOTO} FROM photos ORDER BY id")]
+        return [
+            rows.photo(row) for row in self._select(f"SELECT {rows.PHOTO_COLUMNS} FROM photos ORDER BY id")
+        ]
 
     def entry(self, photo: Photo) -> Entry:
         """A photo with its filing and readings."""
@@ -497,7 +499,7 @@ class Book:
         chosen = f"photos JOIN current_filings AS filings ON filings.photo_id = photos.id {where}"
         found = [
             rows.filed(row)
-            for row in self._select(f"SELECT {rows.PHOTO}, {rows.FILING} FROM {chosen}", *values)
+            for row in self._select(f"SELECT {rows.PHOTO_COLUMNS}, {rows.FILING} FROM {chosen}", *values)
         ]
         readings: dict[int, list[Reading]] = defaultdict(list)
         what = f"{rows.READING}, {rows.DRAWN}" if outlines else rows.READING

@@ -40,7 +40,7 @@ FAULTS = {
     "air_noise": "Air is heard before the tone",
 }
 
-_CODE = re.compile(r"[^\W_]([\w.-]{0,22}[^\W_])?")
+_SHORT_CODE = re.compile(r"[^\W_]([\w.-]{0,22}[^\W_])?")
 
 
 def short_code(text: str, what: str) -> str:
@@ -52,7 +52,7 @@ def short_code(text: str, what: str) -> str:
     ------
     BookError : it is something else.
     """
-    if not _CODE.fullmatch(text):
+    if not _SHORT_CODE.fullmatch(text):
         raise BookError(
             "book-entry-wrong",
             f"{what} must be a short code of letters, digits, dots or dashes, not a name: {text!r}",

@@ -25,7 +25,7 @@ from aperture.errors import BookError
 
 Row = Mapping[str, Any] | sqlite3.Row
 # Of photos there are thousands: their columns are taken by place, which takes half as long as by name.
-PHOTO = "photos.id, sha256, name, taken, received_at, kept, kept_sha256"
+PHOTO_COLUMNS = "photos.id, sha256, name, taken, received_at, kept, kept_sha256"
 FILING = "reed_id, state, soak_seconds, water, wetted, age, reason, by"
 READING = """id, photo_id, origin, version, coverage_factor, printed_scale_relative, record, outcome, shape,
     review"""
@@ -72,7 +72,7 @@ def reed(row: Row) -> Reed:
 
 @_readable
 def photo(row: sqlite3.Row) -> Photo:
-    """A row with `PHOTO`."""
+    """A row with `PHOTO_COLUMNS`."""
     return _photo(row)
 
 
@@ -83,7 +83,7 @@ def _photo(row: Sequence[Any] | sqlite3.Row) -> Photo:
 
 @_readable
 def filed(row: sqlite3.Row) -> tuple[Photo, Filing]:
-    """A row with `PHOTO`, then `FILING`."""
+    """A row with `PHOTO_COLUMNS`, then `FILING`."""
     reed_id, state, seconds, water, wetted, age, reason, by = row[7:]
     return _photo(row[:7]), Filing(reed_id, state, Soaking(seconds, water, wetted, age), reason, by)
 

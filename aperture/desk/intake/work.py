@@ -33,7 +33,7 @@ _NEEDED = (
     "threadpoolctl",
 )
 # A photo takes two seconds on a slow laptop; one that takes this long would take for ever.
-PATIENCE_SECONDS = 60.0
+PHOTO_TIMEOUT_SECONDS = 60.0
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ class Worker:
                 return _CLOSED
             try:
                 task: Future[Done] = self._pool.submit(take_one, order)
-                return task.result(PATIENCE_SECONDS)
+                return task.result(PHOTO_TIMEOUT_SECONDS)
             except TimeoutError:
                 self._begin_anew()
                 return Done("failed", None, "It took too long. Take the photo again.")

@@ -16,7 +16,7 @@ from starlette.routing import Route
 from aperture.desk.web import cameras_too, page
 from aperture.guide import pages as guide
 
-_KINDS = {".jpg": "image/jpeg", ".png": "image/png"}
+_HELP_MEDIA_TYPES = {".jpg": "image/jpeg", ".png": "image/png"}
 
 
 class _Renderer(RendererHTML):
@@ -94,9 +94,9 @@ async def one_page(request: Request) -> Response:
 async def picture(request: Request) -> Response:
     """A picture of the guide."""
     file = guide.picture(request.path_params["name"])
-    if file is None or file.suffix not in _KINDS:
+    if file is None or file.suffix not in _HELP_MEDIA_TYPES:
         raise HTTPException(404, "There is no such picture.")
-    return FileResponse(file, media_type=_KINDS[file.suffix])
+    return FileResponse(file, media_type=_HELP_MEDIA_TYPES[file.suffix])
 
 
 routes = [

@@ -18,7 +18,7 @@ from aperture.verdict import ONE_SIDED_95, classify, height_below
 
 Floats = NDArray[np.float64]
 
-FEWEST, MOST = 8, 400
+MIN_POINTS, MAX_POINTS = 8, 400
 # Between two points that a person set, the curve is drawn with so many, or with fewer if that would be more
 # points than a curve needs.
 STEPS, MOST_DRAWN = 12, 600
@@ -29,7 +29,7 @@ CLOSER_AT_CORNERS = 0.8
 # How far a point that a person sets lies from the edge, standard uncertainty in mm: two pixels of the
 # enlarged picture. A working value.
 CLICK_MM = 0.03
-DRAWS = 200
+CLICK_TRIALS = 200
 # Of a length, where the program could not say how well it knew the scale. A working value.
 LEAST_SCALE = 0.01
 
@@ -54,8 +54,8 @@ def corrected_outline(text: str, reading: Reading) -> Floats:
         points = np.array(json.loads(text), dtype=np.float64)
     except (ValueError, TypeError, OverflowError, RecursionError):
         raise BookError("book-entry-wrong", "the outline could not be read") from None
-    if points.ndim != 2 or points.shape[1] != 2 or not FEWEST <= len(points) <= MOST:
-        raise BookError("book-entry-wrong", f"an outline has {FEWEST} to {MOST} points")
+    if points.ndim != 2 or points.shape[1] != 2 or not MIN_POINTS <= len(points) <= MAX_POINTS:
+        raise BookError("book-entry-wrong", f"an outline has {MIN_POINTS} to {MAX_POINTS} points")
     if reading.tip_window is None:
         raise BookError("book-entry-wrong", "this photo has no picture of the tip")
     window = Window(*reading.tip_window)
@@ -145,12 +145,12 @@ def _covariance_of_clicks(points: Floats) -> Floats:
     """How the four quantities scatter if every point is set again, (4, 4)."""
     rng = np.random.default_rng(1)
     drawn = []
-    for _ in range(DRAWS):
+    for _ in range(CLICK_TRIALS):
         try:
             drawn.append(quantities(smooth(points + rng.normal(0.0, CLICK_MM, points.shape))))
         except ValueError:  # a slit that is thinner than a hand can point
             continue
-    if len(drawn) < DRAWS // 2:
+    if len(drawn) < CLICK_TRIALS // 2:
         raise BookError("book-entry-wrong", "the outline is too thin to be measured by hand")
     return np.asarray(np.cov(np.array(drawn).T))
 

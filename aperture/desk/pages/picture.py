@@ -10,7 +10,12 @@ from aperture.book.store.book_file import pictures_folder
 from aperture.desk.intake.uploads import may_see
 from aperture.desk.web import cameras_too, desk_of
 
-_KINDS = {".jpg": "image/jpeg", ".png": "image/png", ".heic": "image/heic", ".webp": "image/webp"}
+_PICTURE_MEDIA_TYPES = {
+    ".jpg": "image/jpeg",
+    ".png": "image/png",
+    ".heic": "image/heic",
+    ".webp": "image/webp",
+}
 
 
 @cameras_too
@@ -23,7 +28,7 @@ async def picture(request: Request) -> Response:
         raise HTTPException(404, "There is no such picture.") from None
     if not may_see(request, place.name[:64]) or not place.is_file():
         raise HTTPException(404, "There is no such picture.")
-    return FileResponse(place, media_type=_KINDS[place.suffix])
+    return FileResponse(place, media_type=_PICTURE_MEDIA_TYPES[place.suffix])
 
 
 routes = [Route("/picture/{first}/{name}", picture)]

@@ -49,7 +49,7 @@ LISTED = 40
 SAID = ("confirm", "override", "retake", "reed", "outline")
 # Why photos wait, the most useful to settle first: until it is known which reed a photo shows, it counts for
 # none; then those whose next step depends on the answer; last those that only another photo helps.
-WHICH, BORDERLINE, ROUND, SHUT, DOUBTFUL, CHECK_OFF, REFUSED = KINDS = (
+WHICH, CLOSE_TO_LIMIT, ROUND, SHUT, DOUBTFUL, CHECK_OFF, REFUSED = KINDS = (
     "Which reed, or which state?",
     "Close to a limit",
     "Round",
@@ -215,7 +215,7 @@ def _kind(entry: Entry) -> str:
     if not entry.reading.measured:
         return REFUSED
     if "borderline" in doubts:
-        return BORDERLINE
+        return CLOSE_TO_LIMIT
     shapes = {"round": ROUND, "shut": SHUT}
     return shapes.get(entry.reading.record["shape"]) or (
         CHECK_OFF if doubts == ["self-check-off"] else DOUBTFUL

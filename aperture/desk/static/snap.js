@@ -10,7 +10,7 @@ const result = document.getElementById("result");
 // --- the photos ---
 
 const TRIES = 8; // the pauses between them make one minute and a half
-const PATIENCE_SECONDS = 150; // the largest photo through a slow network, and others before it
+const SEND_TIMEOUT_SECONDS = 150; // the largest photo through a slow network, and others before it
 const waiting = []; // photos that the laptop does not have yet
 let sending = false;
 let answered = null; // a form that waits until all photos are sent, because it leaves this page
@@ -90,7 +90,7 @@ async function ask(path, options) {
     let wait = Math.min(30, 2 ** (tries - 1));
     let words = "The connection is broken.";
     const stop = new AbortController();
-    const clock = setTimeout(() => stop.abort(), 1000 * PATIENCE_SECONDS);
+    const clock = setTimeout(() => stop.abort(), 1000 * SEND_TIMEOUT_SECONDS);
     try {
       const headers = { Accept: "application/json", ...options.headers };
       const answer = await fetch(path, { ...options, headers, signal: stop.signal });

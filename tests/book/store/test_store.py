@@ -155,7 +155,7 @@ def test_other_files_are_no_books(tmp_path):
 
 
 def test_a_book_that_somebody_writes_to_for_long_is_busy(book, monkeypatch):
-    monkeypatch.setattr(book_file, "PATIENCE_SECONDS", 0.1)
+    monkeypatch.setattr(book_file, "LOCK_TIMEOUT_SECONDS", 0.1)
     with Book(book.path) as other, book.writing(), pytest.raises(BookError, match="book-busy"):
         other.add_reed(1)
     assert book.reeds() == []

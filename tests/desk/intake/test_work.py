@@ -44,7 +44,7 @@ def test_a_photo_that_kills_the_process_is_said_and_the_next_is_taken(worker, or
 
 def test_a_photo_that_takes_for_ever_is_given_up(worker, order, monkeypatch):
     with monkeypatch.context() as hurry:
-        hurry.setattr(work, "PATIENCE_SECONDS", 0.05)
+        hurry.setattr(work, "PHOTO_TIMEOUT_SECONDS", 0.05)
         assert worker.take(order).why == "It took too long. Take the photo again."
     assert worker.take(order).what == "filed"
 

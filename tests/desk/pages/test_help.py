@@ -93,7 +93,7 @@ def test_what_is_not_there_is_not_found(browser, path):
 
 
 def test_pictures_are_pictures(browser):
-    for file in guide.PICTURES.iterdir():
+    for file in guide.GUIDE_PICTURES.iterdir():
         answer = browser.get(f"/help/pictures/{file.name}")
         assert answer.headers["content-type"] in ("image/png", "image/jpeg")
         assert answer.content == file.read_bytes()

@@ -10,7 +10,7 @@ from aperture.book.store.records import Reading
 from aperture.desk.pages.outlines import (
     CLICK_MM,
     CLOSER_AT_CORNERS,
-    MOST,
+    MAX_POINTS,
     corrected_outline,
     first_guess,
     handles,
@@ -173,9 +173,9 @@ def test_either_way_round(reading, way):
 
 
 def test_the_most_points_are_taken(reading):
-    angles = np.linspace(0.0, 2 * np.pi, MOST, endpoint=False)
+    angles = np.linspace(0.0, 2 * np.pi, MAX_POINTS, endpoint=False)
     points = np.column_stack([42.8 + 3.5 * np.cos(angles), 4.5 + 0.8 * np.sin(angles)])
-    assert len(corrected_outline(str(points.tolist()), reading)) == MOST
+    assert len(corrected_outline(str(points.tolist()), reading)) == MAX_POINTS
 
 
 # --- how sure it is ------------------------------------------------------------------------------------
