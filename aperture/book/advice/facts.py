@@ -283,7 +283,7 @@ def _look(history: History) -> Look | None:
         return "refused"
     if entry.filing.state is None:
         return "which state"
-    if _contradicted_anew(entry):
+    if _contradicted_again(entry):
         return "which reed"
     if entry.reading.origin == "person":
         return None
@@ -297,7 +297,7 @@ def _look(history: History) -> Look | None:
     return "borderline" if not needs_review([code for code in doubts if code != "borderline"]) else "review"
 
 
-def _contradicted_anew(entry: Entry) -> bool:
+def _contradicted_again(entry: Entry) -> bool:
     """Whether a later reading contradicts the reed or the state.
 
     What the first one contradicted was not filed until a person settled it.

@@ -86,14 +86,14 @@ class Worker:
                 task: Future[Done] = self._pool.submit(take_one, order)
                 return task.result(PHOTO_TIMEOUT_SECONDS)
             except TimeoutError:
-                self._begin_anew()
+                self._begin_again()
                 return Done("failed", None, "It took too long. Take the photo again.")
             except (RuntimeError, CancelledError) as error:
                 if self._closed:
                     return _CLOSED
                 if not isinstance(error, BrokenProcessPool):
                     raise
-                self._begin_anew()
+                self._begin_again()
                 return Done("failed", None, "The program failed on this photo. Take it again.")
 
     def close(self) -> None:
@@ -113,7 +113,7 @@ class Worker:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _begin_anew(self) -> None:
+    def _begin_again(self) -> None:
         self._end()
         self._pool = self._new_pool()
 

@@ -115,7 +115,7 @@ def test_what_another_version_kept_is_left_as_it_is(tmp_path: Path) -> None:
     assert kept.kept_sha256 == hashlib.sha256(other).hexdigest()
 
 
-def test_a_kept_photo_that_was_damaged_is_written_anew(tmp_path: Path) -> None:
+def test_a_kept_photo_that_was_damaged_is_written_again(tmp_path: Path) -> None:
     photo, folder = photo_in(tmp_path), tmp_path / "pictures"
     first = keep(folder, photo)
     place_of(folder, first.name).write_bytes(b"\xff\xd8\xff half of it")
@@ -301,7 +301,7 @@ def test_nothing_is_drawn_on_the_picture_of_a_tip_and_dark_photos_are_brightened
     assert brightened == pytest.approx(bright, abs=15)
 
 
-def test_a_tip_seen_anew_is_another_picture(tmp_path: Path) -> None:
+def test_a_tip_seen_again_is_another_picture(tmp_path: Path) -> None:
     photo, folder = photo_of_discs(tmp_path, [(40.5, 3.0, 0.8)]), tmp_path / "pictures"
     first = keep_tip(folder, photo, locate_card(photo, Settings()))
     content = place_of(folder, first.name).read_bytes()

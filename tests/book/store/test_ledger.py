@@ -92,7 +92,7 @@ def test_the_words_that_can_be_entered_are_those_of_the_tables(full):
     assert all(f"{fault} INTEGER CHECK ({fault} IN (0, 1))" in made for fault in FAULTS)
 
 
-def test_what_is_entered_anew_counts_and_the_old_stays(book):
+def test_what_is_entered_again_counts_and_the_old_stays(book):
     book.add_lot("26a", "post", price_per_reed=20.0)
     book.add_lot("26A", "post", price_per_reed=22.0)
     assert book.lot("26a").price_per_reed == 22.0
@@ -103,7 +103,7 @@ def test_what_is_entered_anew_counts_and_the_old_stays(book):
     assert len(list(book.table("reed_details"))) == 2
 
 
-def test_a_photo_filed_anew_belongs_to_one_reed_only(book, enter):
+def test_a_photo_filed_again_belongs_to_one_reed_only(book, enter):
     first, second = book.add_reed(1), book.add_reed(2)
     photo = enter(book, first, "dry")
     book.add_filing(

@@ -246,7 +246,7 @@ def test_an_outline_that_is_none_writes_nothing(review_desk, browser, points):
 # --- which reed, which state ---------------------------------------------------------------------------
 
 
-def test_a_photo_is_filed_anew_and_the_old_filing_stays(review_desk, browser):
+def test_a_photo_is_filed_again_and_the_old_filing_stays(review_desk, browser):
     path = path_of(review_desk, 6, "dry")
     form = {"say": "reed", "reed": "7", "state": "soaked", "by": "MB"}
     assert browser.post(path, form).status_code == 200
