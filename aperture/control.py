@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from aperture.card.geometry import CARD
 from aperture.card.ink import PrintedEllipse
 from aperture.photo import Photo
+from aperture.view.region import region_around
 from aperture.view.view import View
 
 Floats = NDArray[np.float64]
@@ -53,7 +54,7 @@ def _profiles(photo: Photo, view: View, ellipse: PrintedEllipse) -> Floats:
     y = _across(ellipse, view.scale)
     middle = np.array([ellipse.x_mm, ellipse.y_mm]) * view.scale
     points = middle + np.stack(np.broadcast_arrays(x[:, None], y[None, :]), axis=-1)
-    return np.asarray(view.patch(photo.luma, points.reshape(-1, 2)).sample(view.to_pixel(points)))
+    return region_around(photo.luma, view, points.reshape(-1, 2)).sample(points)
 
 
 def _deviation(light: Floats, ellipse: PrintedEllipse, scale: float, ink: float) -> float | None:

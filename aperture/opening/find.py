@@ -15,7 +15,7 @@ from aperture.opening.contour import ContourFit, OpeningContour, fit_contour
 from aperture.opening.first_look import FLAT_MM, FirstLook, flat_grid_mm, look_first
 from aperture.opening.thresholds import THRESHOLDS, Thresholds
 from aperture.photo import Photo
-from aperture.view.edges import Patch
+from aperture.view.region import Region, region_around
 from aperture.view.view import View
 
 Floats = NDArray[np.float64]
@@ -68,8 +68,7 @@ def find_opening(photo: Photo, view: View, thresholds: Thresholds = THRESHOLDS) 
     OpeningError : there is no reed, no opening to be seen, or more than one.
     ModelError : the networks' files cannot be used.
     """
-    patch = view.patch(photo.luma, region_mm(view))
-    found = find_blades(patch, view, thresholds)
+    found = find_blades(notch_in(photo, view), thresholds)
     flags = []
     if review_reasons(found, thresholds):
         flags.append("edge-weak")
@@ -82,29 +81,29 @@ def find_opening(photo: Photo, view: View, thresholds: Thresholds = THRESHOLDS) 
     return Outline(points, moved, ("edge",) * len(moved), tuple(flags))
 
 
-def region_mm(view: View) -> Floats:
-    """The corners of the region that is looked at (4, 2), card mm."""
+def notch_in(photo: Photo, view: View) -> Region:
+    """The notch and what is around it, as far as the first look sees."""
     grid = flat_grid_mm(view)
-    return grid[[0, 0, -1, -1], [0, -1, -1, 0]]
+    return region_around(photo.luma, view, grid[[0, 0, -1, -1], [0, -1, -1, 0]])
 
 
-def find_blades(patch: Patch, view: View, thresholds: Thresholds = THRESHOLDS) -> Found:
+def find_blades(notch: Region, thresholds: Thresholds = THRESHOLDS) -> Found:
     """The blades that bound the opening, whatever the judges will say of them.
 
     Parameters
     ----------
-    patch : the surroundings of the notch in linear light, paper = 1, sharpening undone.
+    notch : the notch and what is around it, see `notch_in`.
 
     Raises
     ------
     OpeningError : there is no reed, no opening to be seen, or more than one.
     """
-    reed, look = look_first(patch, view)
+    reed, look = look_first(notch)
     if reed < thresholds.reed_probability:
         raise OpeningError("no-reed")
     if look is None:
         raise OpeningError("opening-not-found")
-    edge_u, corner_u = model_u_mm(view, float(np.max(look.edges.upper - look.edges.lower)), thresholds)
+    edge_u, corner_u = model_u_mm(notch.view, float(np.max(look.edges.upper - look.edges.lower)), thresholds)
     edge_u_mm = np.hypot(edge_u, look.shift_mm)
     shift = thresholds.corner_u_shift * float(np.max(look.corner_shift_mm))
     fit = fit_contour(
@@ -114,10 +113,10 @@ def find_blades(patch: Patch, view: View, thresholds: Thresholds = THRESHOLDS) -
         raise OpeningError("more-than-one-reed")
     width, height = fit.contour.width_mm, fit.contour.max_gap_mm()
     is_a_tip = thresholds.narrowest_mm < width < thresholds.widest_mm and height < thresholds.tallest_mm
-    if not is_a_tip or _bore_share(look, fit.contour, view) < thresholds.least_bore_share:
+    if not is_a_tip or _bore_share(look, fit.contour, notch.view) < thresholds.least_bore_share:
         raise OpeningError("opening-not-found", "what is there does not look like the opening of a reed")
-    border = _border(patch, view, fit.contour)
-    return Found(look, fit, shift, border, *_inside(patch, view, fit.contour))
+    border = _border(notch, fit.contour)
+    return Found(look, fit, shift, border, *_inside(notch, fit.contour))
 
 
 def review_reasons(found: Found, thresholds: Thresholds = THRESHOLDS) -> tuple[str, ...]:
@@ -149,7 +148,7 @@ def _outside(view: View, contour: OpeningContour) -> tuple[Floats, Floats, float
     return outline, normal, BORDER_MM + BORDER_BLURS * view.blur_mm
 
 
-def _inside(patch: Patch, view: View, contour: OpeningContour) -> tuple[float, float]:
+def _inside(notch: Region, contour: OpeningContour) -> tuple[float, float]:
     """`Found.bright_share` and `Found.darkest`; (0, 0) where the opening is too low to have an inside."""
     x = np.linspace(contour.left + INSIDE_MM, contour.right - INSIDE_MM, 100)
     low, high = contour.edges(x)
@@ -158,17 +157,17 @@ def _inside(patch: Patch, view: View, contour: OpeningContour) -> tuple[float, f
     if np.mean(inside) < 0.02:
         return 0.0, 0.0
     places = np.stack(np.broadcast_arrays(x[None, :], y), axis=-1)[inside]
-    light = patch.sample(view.to_pixel(contour.to_card(places)))
-    outline, normal, _ = _outside(view, contour)
-    rim = max(float(np.median(patch.sample(view.to_pixel(outline + BORDER_MM * normal)))), 1e-3)
+    light = notch.sample(contour.to_card(places))
+    outline, normal, _ = _outside(notch.view, contour)
+    rim = max(float(np.median(notch.sample(outline + BORDER_MM * normal))), 1e-3)
     return float(np.mean(light > NEARLY_RIM * rim)), float(np.quantile(light, 0.05)) / rim
 
 
-def _border(patch: Patch, view: View, contour: OpeningContour) -> float:
+def _border(notch: Region, contour: OpeningContour) -> float:
     """How much brighter it is just outside the outline than inside: the mean contrast, relative to both."""
-    outline, normal, away = _outside(view, contour)
-    outer = patch.sample(view.to_pixel(outline + away * normal))
-    inner = patch.sample(view.to_pixel(outline - min(away, 0.3 * contour.max_gap_mm()) * normal))
+    outline, normal, away = _outside(notch.view, contour)
+    outer = notch.sample(outline + away * normal)
+    inner = notch.sample(outline - min(away, 0.3 * contour.max_gap_mm()) * normal)
     return float(np.mean((outer - inner) / (np.maximum(outer, 0.0) + np.maximum(inner, 0.0) + 0.05)))
 
 

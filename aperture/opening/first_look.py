@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from aperture.card.geometry import CARD
 from aperture.opening.networks import run
-from aperture.view.edges import Patch
+from aperture.view.region import Region
 from aperture.view.view import View
 
 Floats = NDArray[np.float64]
@@ -97,39 +97,29 @@ def flat_grid_mm(view: View, step: int = 1) -> Floats:
     return np.stack(np.broadcast_arrays(x[None, :], y[:, None]), axis=-1)
 
 
-def look_first(patch: Patch, view: View) -> tuple[float, FirstLook | None]:
+def look_first(notch: Region) -> tuple[float, FirstLook | None]:
     """How probably there is a reed, and its opening, None where no row of columns could be one.
 
     Parameters
     ----------
-    patch : the surroundings of the notch in linear light, paper = 1, sharpening undone.
+    notch : the notch and what is around it, as far as the first network sees.
 
     Raises
     ------
     ModelError : the networks' files cannot be used.
     """
-    result = run("where.onnx", _encoded(_light(patch, view, flat_grid_mm(view)))[None, None])[0]
+    result = run("where.onnx", _encoded(notch.sample_cubic(flat_grid_mm(notch.view)))[None, None])[0]
     reed = float(_sigmoid(result[6].mean()))
-    rough = _roughly(result, flat_grid_mm(view, 2))
+    rough = _roughly(result, flat_grid_mm(notch.view, 2))
     if rough is None:
         return reed, None
-    near = _closer(patch, view, rough)
-    pushed = [_closer(patch, view, _pushed(near, way)) for way in (1.0, -1.0)] if near else []
+    near = _closer(notch, rough)
+    pushed = [_closer(notch, _pushed(near, way)) for way in (1.0, -1.0)] if near else []
     if near is None or None in pushed:
         return reed, None
     outer, inner = (each for each in pushed if each is not None)
     edges, shift_mm, corner_shift_mm = _mean(near, outer, inner)
     return reed, FirstLook(edges, rough, shift_mm, corner_shift_mm, _softmax(result[3:6]))
-
-
-def _light(patch: Patch, view: View, points_mm: Floats) -> NDArray[np.float32]:
-    """Light at points (rows, columns, 2), card mm, by cubic interpolation."""
-    import cv2
-
-    seen = (view.to_pixel(points_mm) - [patch.left, patch.top]).astype(np.float32)
-    return np.asarray(
-        cv2.remap(patch.light, seen[..., 0], seen[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    )
 
 
 def _encoded(light: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -267,7 +257,7 @@ def _smooth(edges: EdgeColumns, u: Floats) -> tuple[Floats, Floats]:
     return middle - half, middle + half
 
 
-def _closer(patch: Patch, view: View, rough: EdgeColumns) -> EdgeColumns | None:
+def _closer(notch: Region, rough: EdgeColumns) -> EdgeColumns | None:
     """What the second network says of strips along the edges of a rough outline."""
     rows, columns = STRIP_SHAPE
     left, right = rough.corners
@@ -277,11 +267,11 @@ def _closer(patch: Patch, view: View, rough: EdgeColumns) -> EdgeColumns | None:
     fade = np.clip(1 - u**2, 0.0, 0.15) / 0.15
     low, high = (fade * edge for edge in _smooth(rough, u))
     offsets = ((np.arange(rows) - (rows - 1) / 2) * STRIP_PITCH_MM)[:, None]
-    blur = np.clip(view.blur_across_mm / USUAL_BLUR_MM - 1, -1.0, 3.0)
+    blur = np.clip(notch.view.blur_across_mm / USUAL_BLUR_MM - 1, -1.0, 3.0)
     blobs = []
     for own, other, outwards in ((low, high, -1.0), (high, low, 1.0)):
         y = own + outwards * offsets
-        light = _light(patch, view, rough.to_card(np.stack([np.broadcast_to(x, y.shape), y], axis=-1)))
+        light = notch.sample_cubic(rough.to_card(np.stack([np.broadcast_to(x, y.shape), y], axis=-1)))
         to_other = np.clip(outwards * (y - other), -0.5, 1.5)
         constant = np.full_like(light, blur)
         blobs.append(

@@ -84,6 +84,23 @@ class Patch:
         )
         return np.asarray(light, dtype=np.float64).reshape(points_px.shape[:-1])
 
+    def sample_cubic(self, points_px: Floats) -> NDArray[np.float32]:
+        """Linear light between the pixels by OpenCV's cubic kernel: quicker, and sharper.
+
+        Parameters
+        ----------
+        points_px : (rows, columns, 2) positions (x, y) in the whole photo; outside the patch its nearest
+            pixel counts.
+        """
+        import cv2
+
+        here = (points_px - [self.left, self.top]).astype(np.float32)
+        return np.asarray(
+            cv2.remap(
+                self.light, here[..., 0], here[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+            )
+        )
+
     @cached_property
     def _coefficients(self) -> NDArray[np.float32]:
         # An interpolating spline keeps a blurred step's shape; the usual cubic kernels sharpen it.

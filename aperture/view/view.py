@@ -17,7 +17,7 @@ from aperture.errors import CardError
 from aperture.photo import Photo
 from aperture.settings import Settings
 from aperture.view.camera import FULL_FRAME_DIAGONAL_MM, Camera, Fit, Floats, Prior, fit_camera, start_camera
-from aperture.view.edges import Patch, Steps, bounds, decode, fit_steps, patch_around
+from aperture.view.edges import Patch, Steps, fit_steps, patch_around
 from aperture.view.markers import Markers, find_markers, ransac_inliers
 from aperture.view.sharpening import (
     EdgeSpreadFunction,
@@ -25,7 +25,6 @@ from aperture.view.sharpening import (
     edge_spread,
     fit_sharpening,
     mean_profile,
-    unsharpened,
 )
 
 FEWEST_MARKERS = 4
@@ -76,16 +75,6 @@ class View:
     def to_mm(self, points_px: Floats, offset_mm: float | None = None) -> Floats:
         """Pixels to card millimetres in the plane of the tip; (n, 2) to (n, 2)."""
         return self.camera.to_mm(points_px, self.tip_offset_mm if offset_mm is None else offset_mm)
-
-    def patch(self, luma: NDArray[np.uint8], points_mm: Floats) -> Patch:
-        """The part of the photo that holds the points (n, 2) mm in the plane of the tip, sharpening undone.
-
-        Linear light in units of the card's paper: 1 is as bright as the paper at the markers.
-        """
-        rows, columns = bounds(self.to_pixel(points_mm), luma.shape)
-        stored = unsharpened(luma[rows, columns], self.sharpening)
-        light = decode(stored.astype(np.float64)) / self.paper_level
-        return Patch(light.astype(np.float32), columns.start, rows.start)
 
     @property
     def blur_across_mm(self) -> float:

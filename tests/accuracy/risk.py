@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from aperture.errors import ApertureError
-from aperture.opening.find import find_blades, region_mm
+from aperture.opening.find import find_blades, notch_in
 from aperture.photo import read_photo
 from aperture.shape import quantities
 from aperture.view.view import locate_card
@@ -35,7 +35,7 @@ def seen_in(photo: TruthPhoto) -> Seen | None:
     try:
         picture = read_photo(photo.path)
         view = locate_card(picture, photo.settings)
-        found = find_blades(view.patch(picture.luma, region_mm(view)), view)
+        found = find_blades(notch_in(picture, view))
     except ApertureError:
         return None
     outline_px = np.array(json.loads(photo.facts.read_text(encoding="utf-8"))["truth"]["outline_px"])

@@ -20,12 +20,12 @@ from aperture.card import geometry
 from aperture.errors import CardError
 from aperture.measure import measure
 from aperture.opening.contour import fit_contour
-from aperture.opening.find import region_mm
+from aperture.opening.find import notch_in
 from aperture.opening.first_look import look_first
 from aperture.photo import read_photo
 from aperture.settings import Settings
-from aperture.view.edges import Patch
-from aperture.view.view import View, locate_card
+from aperture.view.region import Region
+from aperture.view.view import locate_card
 from tests.bench.figures import Findings, in_turns
 
 DEMO = Path(__file__).parents[2] / "demo_images"
@@ -101,19 +101,19 @@ def bench_jpeg(benchmark: Any, findings: Findings) -> None:
 
 def bench_first_look_and_fit(benchmark: Any, findings: Findings) -> None:
     """The two networks and the fit of the blades, apart; what they begin with is made before."""
-    seen: list[tuple[Patch, View]] = []
+    seen: list[Region] = []
     for path in JPEGS:
         photo = read_photo(path)
         try:
             view = locate_card(photo, Settings())
         except CardError:  # the blurred one
             continue
-        seen.append((view.patch(photo.luma, region_mm(view)), view))
-    edges = [found.edges for found in (look_first(*each)[1] for each in seen) if found is not None]
-    patches, columns, pictures = itertools.cycle(seen), itertools.cycle(edges), itertools.cycle(JPEGS)
+        seen.append(notch_in(photo, view))
+    edges = [found.edges for found in (look_first(each)[1] for each in seen) if found is not None]
+    notches, columns, pictures = itertools.cycle(seen), itertools.cycle(edges), itertools.cycle(JPEGS)
     decoding = "decoding a 12 MP JPEG in colour with OpenCV"
     ratio = in_turns(
-        benchmark, lambda: look_first(*next(patches)), lambda: decode_jpeg(next(pictures)), rounds=len(JPEGS)
+        benchmark, lambda: look_first(next(notches)), lambda: decode_jpeg(next(pictures)), rounds=len(JPEGS)
     )
     findings.figure(f"the networks / {decoding}", ratio, None)
     began = perf_counter()

@@ -15,6 +15,7 @@ from aperture.control import measure_controls
 from aperture.errors import CardError
 from aperture.settings import Settings
 from aperture.view.markers import find_markers
+from aperture.view.region import region_around
 from aperture.view.view import locate_card
 from tests.made_photos import PX_PER_MM_DRAWN, camera_before, luma_of, photo_of, printed
 
@@ -177,14 +178,14 @@ def test_tilt_is_not_taken_for_blur(about):
     assert view.blur_px == pytest.approx((np.sqrt(0.8**2 + 1 / 12),) * 2, rel=0.09)
 
 
-def test_a_patch_is_in_units_of_the_paper():
+def test_a_region_is_in_units_of_the_paper():
     truth, size = camera_before()
     luma = luma_of(truth, size, printed(), white=0.6, black=0.06)
     view = locate_card(photo_of(luma), DEFAULTS)
     ellipse = CARD.control_ellipses[2]
     middle = np.array([[ellipse.x_mm, ellipse.y_mm], [ellipse.x_mm, ellipse.y_mm - ellipse.height_mm]])
-    patch = view.patch(luma, np.concatenate([middle - 1, middle + 1]))
-    ink, paper = patch.sample(view.to_pixel(middle))
+    region = region_around(luma, view, np.concatenate([middle - 1, middle + 1]))
+    ink, paper = region.sample(middle)
     assert paper == pytest.approx(1.0, abs=0.05)
     assert ink == pytest.approx(0.1, abs=0.02)
 
