@@ -13,7 +13,7 @@ from aperture.card.geometry import Face
 from aperture.control import measure_controls
 from aperture.errors import ApertureError, OpeningError
 from aperture.flags import FLAGS, needs_review
-from aperture.identity import identify
+from aperture.identity import Identity, identify
 from aperture.opening import Outline, find_opening
 from aperture.photo import Photo, is_address, read_photo
 from aperture.settings import Settings
@@ -137,17 +137,20 @@ def measure(
     result = Measurement(
         photo=str(path), outcome="refused", reason=None, advice=None, reed=None, state=None, flags=()
     )
-    try:
-        with _one_thread():
-            result = _named(result, called, (), None, reed, state)
+    with _one_thread():
+        try:
             photo = photo or read_photo(path)
             result = replace(result, sha256=photo.sha256, taken=photo.taken)
             view = locate_card(photo, settings)
-            result = replace(result, view=view, flags=view.flags)
-            result = _named(result, called, view.reeds, view.face, reed, state)
+        except ApertureError as error:
+            who = identify(called, (), None, reed, state)
+            return _refused(_named(result, who), error)
+        who = identify(called, view.reeds, view.face, reed, state)
+        result = _named(replace(result, view=view, flags=view.flags), who)
+        try:
             return _measured(result, photo, view, settings)
-    except ApertureError as error:
-        return _refused(result, error)
+        except ApertureError as error:
+            return _refused(result, error)
 
 
 def _one_thread() -> Any:
@@ -157,16 +160,8 @@ def _one_thread() -> Any:
     return threadpool_limits(1)
 
 
-def _named(
-    result: Measurement,
-    name: str | Path,
-    reeds: tuple[int, ...],
-    face: Face | None,
-    reed: int | None,
-    state: Face | None,
-) -> Measurement:
+def _named(result: Measurement, who: Identity) -> Measurement:
     """With reed and state filled in, and what contradicts."""
-    who = identify(name, reeds, face, reed, state)
     return replace(result, reed=who.reed, state=who.state, flags=(*result.flags, *who.flags))
 
 

@@ -113,7 +113,7 @@ def cameras(draw):
     )
     return Camera(
         rotation_vector=cv2.Rodrigues(rotation)[0].ravel(),
-        shift_mm=shift - rotation @ [42.8, 27.0, 0.0],
+        translation_mm=shift - rotation @ [42.8, 27.0, 0.0],
         focal_px=draw(st.floats(20.0, 80.0)) / FULL_FRAME_DIAGONAL_MM * diagonal,
         principal_px=np.array([width, height]) / 2 + draw(st.tuples(*[st.floats(-50.0, 50.0)] * 2)),
         radial=draw(st.floats(-0.03, 0.03)),

@@ -7,7 +7,6 @@ Lengths are millimetres from the page's lower left corner, y up. The PNG is the 
 import io
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, get_args
 
 from aperture.card import instructions
 from aperture.card.geometry import (
@@ -20,12 +19,9 @@ from aperture.card.geometry import (
     reed_tag_text,
 )
 from aperture.card.ink import Rectangle
+from aperture.card.paper import PAPERS, POINTS_PER_MM, size_mm
 from aperture.card.pen import FAINT, GUIDE, Pen
 from aperture.errors import SettingsError
-
-Paper = Literal["a4", "letter"]
-
-POINTS_PER_MM = 72.0 / 25.4
 
 TAGS_IN_A_ROW = 13
 TAG_ROWS_ON_FIRST_PAGE = 2
@@ -61,15 +57,13 @@ def page(paper: str) -> Page:
 
     Parameters
     ----------
-    paper : "a4" (ISO 216, 210 x 297 mm) or "letter" (8.5 x 11 inches).
+    paper : one of `PAPERS`.
 
     Raises
     ------
     SettingsError : "settings-invalid" for any other paper.
     """
-    if paper not in get_args(Paper):
-        raise SettingsError("settings-invalid", f"paper {paper!r} is neither a4 nor letter")
-    width_mm, height_mm = (210.0, 297.0) if paper == "a4" else (8.5 * 25.4, 11 * 25.4)
+    width_mm, height_mm = size_mm(paper)
     content_width_mm = TAGS_IN_A_ROW * CARD.reed_tags.width_mm
     heights_mm = (
         HEADING_MM,
@@ -99,7 +93,7 @@ def sheet_pdf(paper: str = "a4", first_reed: int = 1, reed_count: int | None = N
 
     Parameters
     ----------
-    paper : "a4" or "letter".
+    paper : one of `PAPERS`.
     first_reed : number on the first tag.
     reed_count : how many tags; None for as many as the first page holds. More pages follow as needed.
 
@@ -125,7 +119,7 @@ def sheet_pdf(paper: str = "a4", first_reed: int = 1, reed_count: int | None = N
 
     on_first_page = TAGS_IN_A_ROW * TAG_ROWS_ON_FIRST_PAGE
     with pen.page(POINTS_PER_MM):
-        _draw_heading(pen, plan, "A4" if paper == "a4" else "Letter")
+        _draw_heading(pen, plan, PAPERS[paper])
         for face in FACES:
             with pen.moved(*plan.face_origin_mm(face)):
                 _draw_face(pen, face)
@@ -151,7 +145,7 @@ def write_png(path: Path, paper: str = "a4", dpi: float = 150.0, first_reed: int
     Parameters
     ----------
     path : file to write.
-    paper : "a4" or "letter".
+    paper : one of `PAPERS`.
     dpi : pixels in an inch, 20 to 1200.
     first_reed : number on the first tag.
 

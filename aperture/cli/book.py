@@ -12,6 +12,7 @@ from aperture.cli.options import (
     STOPPED,
     AgeOption,
     BookFile,
+    PaperToPrintOn,
     Reed,
     ReedNumber,
     Ruler,
@@ -218,7 +219,7 @@ def return_sheet_command(
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="The PDF; else return-sheet-LOT.pdf.")
     ] = None,
-    paper: Annotated[Literal["a4", "letter"], typer.Option(help="The paper to print on.")] = "a4",
+    paper: PaperToPrintOn = "a4",
     book: BookFile = None,
 ) -> None:
     """Write a PDF for the seller: each reed that goes back, its pictures, numbers and the reason."""

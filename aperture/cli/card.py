@@ -1,17 +1,17 @@
 """The command that writes the scale card to print."""
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 import typer
 
-from aperture.cli.options import report_errors
+from aperture.cli.options import PaperToPrintOn, report_errors
 from aperture.errors import SettingsError
 
 
 @report_errors
 def card_command(
-    paper: Annotated[Literal["a4", "letter"], typer.Option(help="The paper to print on.")] = "a4",
+    paper: PaperToPrintOn = "a4",
     out: Annotated[Path, typer.Option(metavar="PATH", help="A folder, or the PDF file to write.")] = Path(),
     png: Annotated[bool, typer.Option("--png", help="Also write a picture of it, for looking at.")] = False,
     first_reed: Annotated[int, typer.Option(metavar="N", min=1, help="The number on the first tag.")] = 1,

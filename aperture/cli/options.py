@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
 import typer
 from typer.core import TyperGroup
 
+from aperture.card.paper import Paper
 from aperture.errors import ApertureError, SettingsError
 
 # Everything else is imported inside the functions, so that --help does not wait for image libraries.
@@ -42,6 +43,7 @@ TipOffset = Annotated[
         help="How far the tip was measured to stand in front of the card's face (behind it: negative).",
     ),
 ]
+PaperToPrintOn = Annotated[Paper, typer.Option("--paper", help="The paper to print on.")]
 SettingsFile = Annotated[
     Path | None, typer.Option("--settings", metavar="FILE", help="Use this settings file, not your own.")
 ]

@@ -10,6 +10,7 @@ lower blade have their own q and coefficients.
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.polynomial.chebyshev import chebder, chebval, chebvander
 from numpy.typing import NDArray
 
 from aperture.opening.first_look import EdgeColumns, chord_of
@@ -123,12 +124,7 @@ def symmetric_contour(left_mm: Floats, right_mm: Floats, rise_mm: float) -> Open
 
 def _terms(u: Floats) -> Floats:
     """The Chebyshev polynomials T0 to T4 at u (n,), which beyond -1 and 1 counts as these; (5, n)."""
-    terms = np.ones((CHEBYSHEV_TERMS, len(u)))
-    inside = np.minimum(np.maximum(u, -1.0), 1.0)
-    squared = inside * inside
-    terms[1], terms[2] = inside, 2 * squared - 1
-    terms[3], terms[4] = (4 * squared - 3) * inside, 8 * squared * (squared - 1) + 1
-    return terms
+    return np.asarray(chebvander(np.minimum(np.maximum(u, -1.0), 1.0), CHEBYSHEV_TERMS - 1).T)
 
 
 def rise(u: Floats, blade: Floats) -> Floats:
@@ -147,10 +143,9 @@ def _rise_by_blade(u: Floats, blade: Floats) -> Floats:
 def _rise_by_u(u: Floats, blade: Floats) -> Floats:
     """How `rise` changes with u (n,); 0 at the corners, where a blade may stand upright, and beyond."""
     inside = np.maximum(1.0 - u * u, AT_CORNER)
-    squared = u * u
-    by_terms = np.stack([np.zeros_like(u), np.ones_like(u), 4 * u, 12 * squared - 3, (32 * squared - 16) * u])
     q, coefficients = blade[0], blade[1:]
-    change = inside**q * (coefficients @ by_terms - 2 * q * u / inside * (coefficients @ _terms(u)))
+    by_terms = chebval(u, chebder(coefficients))
+    change = inside**q * (by_terms - 2 * q * u / inside * (coefficients @ _terms(u)))
     return np.asarray(np.where(inside > AT_CORNER, change, 0.0))
 
 
@@ -237,7 +232,7 @@ def fit_contour(edges: EdgeColumns, edge_u_mm: tuple[float, float], corner_u_mm:
     first = start.vector.copy()
     for points, part, sign in ((upper, UPPER, 1.0), (lower, LOWER, -1.0)):
         u = np.clip(2 * points[:, 0] / start.width_mm, -1.0, 1.0)
-        terms = np.clip(1 - u**2, 0, None)[:, None] ** USUAL_Q * np.polynomial.chebyshev.chebvander(u, 2)
+        terms = np.clip(1 - u**2, 0, None)[:, None] ** USUAL_Q * chebvander(u, 2)
         first[part.start + 1 : part.start + 4] = np.linalg.lstsq(terms, sign * points[:, 1], rcond=None)[0]
     low, high = np.full(PARAMETERS, -np.inf), np.full(PARAMETERS, np.inf)
     low[[UPPER.start, LOWER.start]], high[[UPPER.start, LOWER.start]] = LEAST_Q, MOST_Q

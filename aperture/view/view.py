@@ -298,7 +298,7 @@ def _view(
     tip = np.array(CARD.tip_mm) * scale
     offset = settings.tip_offset_mm
     to_eye = camera.camera_centre_mm() - np.array([*tip, offset])
-    depth = float((camera.rotation() @ np.array([*tip, offset]) + camera.shift_mm)[2])
+    depth = float((camera.rotation() @ np.array([*tip, offset]) + camera.translation_mm)[2])
     number = sides.number[usable]
     side_means = [float(np.mean(fit.residuals_px[number == k])) for k in np.unique(number)]
     flags = []

@@ -209,7 +209,7 @@ def lens_at(view, x=None, y=None, z=None):
     """The same camera, moved to another place over the card and looking the same way."""
     eye = view.camera.camera_centre_mm()
     eye = np.array([given if given is not None else old for given, old in zip((x, y, z), eye, strict=True)])
-    return replace(view, camera=replace(view.camera, shift_mm=-view.camera.rotation() @ eye))
+    return replace(view, camera=replace(view.camera, translation_mm=-view.camera.rotation() @ eye))
 
 
 def from_distance(photo, distance_mm):

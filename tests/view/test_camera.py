@@ -80,7 +80,7 @@ def test_projection_is_opencvs(radial, offset_mm):
     )
     k1 = radial * (one.focal_px / HALF_DIAGONAL_PX) ** 2
     expected, _ = cv2.projectPoints(
-        spatial, one.rotation_vector, one.shift_mm, matrix, np.array([k1, 0.0, 0.0, 0.0])
+        spatial, one.rotation_vector, one.translation_mm, matrix, np.array([k1, 0.0, 0.0, 0.0])
     )
     assert one.to_pixel(points, offset_mm) == pytest.approx(expected.reshape(-1, 2), abs=1e-6)
 
@@ -110,7 +110,7 @@ def test_the_eye_is_where_lines_of_sight_meet():
     eye = one.camera_centre_mm()
     assert on_card + (nearer - on_card) * eye[2] / 20.0 == pytest.approx(np.tile(eye[:2], (3, 1)), abs=1e-9)
     assert eye[2] > 100.0  # before the face, not behind it
-    assert one.rotation() @ eye + one.shift_mm == pytest.approx(np.zeros(3), abs=1e-9)
+    assert one.rotation() @ eye + one.translation_mm == pytest.approx(np.zeros(3), abs=1e-9)
 
 
 def test_a_plane_in_front_is_larger_by_similar_triangles():
@@ -180,7 +180,7 @@ def test_the_start_survives_perfect_symmetry():
     prior = Prior(focal_px, 0.04, np.array([611.5, 443.5]), 15.0)
     start = start_camera(corners, np.concatenate(seen).astype(float), prior, (1224, 888))
     # OpenCV's other methods (iterative, SQPNP) put the card 105.8 mm before the lens.
-    assert start.shift_mm[2] == pytest.approx(105.8, abs=0.5)
+    assert start.translation_mm[2] == pytest.approx(105.8, abs=0.5)
     assert np.abs(start.to_pixel(corners) - np.concatenate(seen)).max() < 4.0
 
 

@@ -9,8 +9,9 @@ import pypdfium2
 import pytest
 
 from aperture.card import geometry
-from aperture.card.artwork import POINTS_PER_MM, page, sheet_pdf
+from aperture.card.artwork import page, sheet_pdf
 from aperture.card.geometry import CARD
+from aperture.card.paper import POINTS_PER_MM
 from aperture.control import measure_controls
 from aperture.errors import CardError
 from aperture.settings import Settings
@@ -56,7 +57,7 @@ def test_millimetres_are_where_they_were_put(px_per_mm, tilt_deg, about):
     assert view.tilt_deg == pytest.approx(tilt_deg, abs=0.5)
     tip = np.array([*CARD.tip_mm, 0.0])
     assert view.distance_mm == pytest.approx(np.linalg.norm(truth.camera_centre_mm() - tip), rel=0.005)
-    depth = (truth.rotation() @ tip + truth.shift_mm)[2]
+    depth = (truth.rotation() @ tip + truth.translation_mm)[2]
     assert view.px_per_mm == pytest.approx(truth.focal_px / depth, rel=0.002)
     assert (view.face, view.marker_ids) == ("dry", (0, 1, 2, 3, 4, 5))
 

@@ -16,8 +16,8 @@ from aperture.book.present.sheet_drawing import Block, Frame, TipPicture, TipVie
 from aperture.book.present.words import WATER, recorded, seen_words
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import FAULTS, Action, Check, Entry, History, Lot, Reading, Soaking
-from aperture.card.artwork import Paper
 from aperture.card.geometry import FACES, Face
+from aperture.card.paper import Paper
 from aperture.errors import BookError
 from aperture.present.canvas import Window
 from aperture.present.report import NAMES, NO_VALUE, UNITS, change_words
@@ -53,7 +53,7 @@ def return_sheet(
     reasons : by the reed's id, a neutral sentence for the seller; where there is none, the reason that was
         given with the decision is printed as it is.
     today : the date on the sheet.
-    paper : "a4" or "letter".
+    paper : one of `aperture.card.paper.PAPERS`.
 
     Returns
     -------

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-from aperture.card.artwork import POINTS_PER_MM, Page, Paper, page
+from aperture.card.artwork import Page, page
 from aperture.card.geometry import FACES, Face
 from aperture.card.ink import CAPITAL_OVER_TYPE_SIZE, Rectangle
+from aperture.card.paper import POINTS_PER_MM, Paper
 from aperture.card.pen import FAINT, GUIDE, Pen
 from aperture.present.canvas import OUTLINE, Window, wrapped
 from aperture.present.report import printable
