@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 from aperture.errors import SettingsError
+from aperture.instrument import INSTRUMENT
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
@@ -52,12 +53,18 @@ class _Group:
 class Limits(_Group):
     """Limits between the classes of openings."""
 
-    shut_below_height_mm: float = _set(0.15, "mm. An opening lower than this is shut.", **POSITIVE)
+    shut_below_height_mm: float = _set(
+        INSTRUMENT.shut_below_height_mm, "mm. An opening lower than this is shut.", **POSITIVE
+    )
     round_from_ratio: float = _set(
-        0.25, "No unit. Not shut, and an ellipse ratio (minor/major) from here on: round.", **RATIO
+        INSTRUMENT.round_from_ratio,
+        "No unit. Not shut, and an ellipse ratio (minor/major) from here on: round.",
+        **RATIO,
     )
     wide_from_ratio: float = _set(
-        0.18, "No unit. Neither shut nor round, and a ratio from here on: the remark `wide`.", **RATIO
+        INSTRUMENT.wide_from_ratio,
+        "No unit. Neither shut nor round, and a ratio from here on: the remark `wide`.",
+        **RATIO,
     )
 
     def __post_init__(self) -> None:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval, chebvander
 from numpy.typing import NDArray
 
+from aperture.instrument import INSTRUMENT
 from aperture.opening.first_look import EdgeColumns, chord_of
 
 Floats = NDArray[np.float64]
@@ -22,7 +23,6 @@ CHEBYSHEV_TERMS = 5
 PARAMETERS = 4 + 2 * (1 + CHEBYSHEV_TERMS)
 UPPER, LOWER = slice(4, 5 + CHEBYSHEV_TERMS), slice(5 + CHEBYSHEV_TERMS, PARAMETERS)
 LEAST_Q, MOST_Q = 0.4, 1.4
-USUAL_WIDTH_MM, WIDTH_SPREAD_MM = 7.0, 1.0
 USUAL_Q, Q_SPREAD = 0.85, 0.2
 # The terms above the first, beside the first, which counts as no less than this.
 TERM_SPREADS, LEAST_SIZE_MM = np.array([0.15, 0.2, 0.08, 0.06]), 0.02
@@ -152,10 +152,10 @@ def _rise_by_u(u: Floats, blade: Floats) -> Floats:
 def shape_prior(vector: Floats) -> Floats:
     """Residuals that keep what cannot be seen near what is usual, in standard deviations (20,).
 
-    Between an ellipse (q = 0.5) and a lens (q = 1); higher terms small beside the height; about 7 mm wide;
-    and blades do not cross. Working values from memory.
+    Between an ellipse (q = 0.5) and a lens (q = 1); higher terms small beside the height; as wide as
+    the instrument's tips are; and blades do not cross. Working values from memory.
     """
-    parts = [np.array([(vector[2] - vector[0] - USUAL_WIDTH_MM) / WIDTH_SPREAD_MM])]
+    parts = [np.array([(vector[2] - vector[0] - INSTRUMENT.usual_width_mm) / INSTRUMENT.width_spread_mm])]
     for blade in (vector[UPPER], vector[LOWER]):
         size = max(abs(float(blade[1])), LEAST_SIZE_MM)
         parts.append(np.array([(blade[0] - USUAL_Q) / Q_SPREAD]))
@@ -168,7 +168,7 @@ def shape_prior(vector: Floats) -> Floats:
 def shape_prior_jacobian(vector: Floats) -> Floats:
     """How `shape_prior` changes with the parameters; (20, 16)."""
     rows = np.zeros((2 * CHEBYSHEV_TERMS + 1 + len(CROSSING_STATIONS), PARAMETERS))
-    rows[0, 0], rows[0, 2] = -1 / WIDTH_SPREAD_MM, 1 / WIDTH_SPREAD_MM
+    rows[0, 0], rows[0, 2] = -1 / INSTRUMENT.width_spread_mm, 1 / INSTRUMENT.width_spread_mm
     higher = np.arange(CHEBYSHEV_TERMS - 1)
     for first, part in ((1, UPPER), (1 + CHEBYSHEV_TERMS, LOWER)):
         middle = float(vector[part][1])

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from aperture.errors import OpeningError
+from aperture.instrument import INSTRUMENT
 from aperture.opening.contour import ContourFit, OpeningContour, fit_contour
 from aperture.opening.first_look import FLAT_MM, FirstLook, flat_grid_mm, look_first
 from aperture.opening.thresholds import THRESHOLDS, Thresholds
@@ -22,7 +23,7 @@ Floats = NDArray[np.float64]
 
 THIN_BLURS = 2.0  # an opening lower than so many blurs is told by the light that is missing
 LEAST_HEIGHT_MM = 0.03  # what is lower counts as this high where its corners are concerned
-SHUT_MM = 0.15  # below this the ends of an opening say nothing of what it is
+SHUT_MM = INSTRUMENT.shut_below_height_mm  # below this the ends of an opening say nothing of what it is
 BORDER_MM, BORDER_BLURS = 0.05, 1.0  # how far from the outline its surroundings are looked at
 NEARLY_RIM = 0.9  # of the rim's brightness: as bright as a lamp mirrored in water, or a pale hair
 INSIDE_MM = 0.2  # so far from the outline no lit rim or blurred edge is seen, only what lies inside

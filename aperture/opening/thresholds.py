@@ -7,6 +7,8 @@ to review, and how wrong the others are, for a range of values of the first.
 
 from dataclasses import dataclass
 
+from aperture.instrument import INSTRUMENT
+
 
 @dataclass(frozen=True)
 class Thresholds:
@@ -41,9 +43,9 @@ class Thresholds:
     reed_probability: float = 0.5
     second_tip_mm2: float = 1.0
     least_bore_share: float = 0.6
-    narrowest_mm: float = 3.5
-    widest_mm: float = 10.0
-    tallest_mm: float = 3.4
+    narrowest_mm: float = INSTRUMENT.narrowest_mm
+    widest_mm: float = INSTRUMENT.widest_mm
+    tallest_mm: float = INSTRUMENT.tallest_mm
     bright_share: float = 0.02
     darkest: float = 0.15
     edge_u_mm: float = 0.006

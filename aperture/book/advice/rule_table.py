@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal, TypedDict
 
 from aperture.book.advice.facts import Facts
+from aperture.instrument import INSTRUMENT, Instrument
 from aperture.verdict import ADVICE, BORDERLINE, CLOSED_ON_SOAKING, STANDING, Advice
 
 Step = Literal[
@@ -107,6 +108,20 @@ NOT_KEPT = frozenset({None, "squeeze", "send back", "replace", "sent back", "thr
 TOO_LITTLE = frozenset({"less", "other", "unknown"})
 TOO_MUCH = frozenset({"more", "other"})
 
+
+def wire_rules(instrument: Instrument) -> tuple[Rule, ...]:
+    """A wire is a fault where the instrument's reeds have none."""
+    if instrument.has_wires:
+        return ()
+    return _fault(
+        "wire",
+        "ask the teacher",
+        DO_NOT_BUY,
+        "On an oboe reed a wire covers for a poor seal. (Other double reeds do have wires.)",
+        "There is a wire on it; we do not use oboe reeds with a wire.",
+    )
+
+
 BY_HAND = (
     *_fault(
         "crack", "do not use", UNUSABLE, "A cracked reed leaks, and the crack grows.", "The cane is cracked."
@@ -119,13 +134,7 @@ BY_HAND = (
         "It leaks: air escapes at the sides with the tube's end closed.",
     ),
     *_fault("chip", "replace", USED_UP, "The blades must meet along the whole tip.", "The tip is chipped."),
-    *_fault(
-        "wire",
-        "ask the teacher",
-        DO_NOT_BUY,
-        "On an oboe reed a wire covers for a poor seal. (Other double reeds do have wires.)",
-        "There is a wire on it; we do not use oboe reeds with a wire.",
-    ),
+    *wire_rules(INSTRUMENT),
     *_fault(
         "film_wrap",
         "ask the teacher",
