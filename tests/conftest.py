@@ -26,7 +26,6 @@ def _outline(points_mm):
     known = {
         "points_mm": points_mm,
         "displacements_mm": np.zeros((1, *points_mm.shape)),
-        "sources": ("edge",),
         "flags": (),
     }
     return Outline(**{field.name: known.get(field.name, 0.0) for field in fields(Outline)})

@@ -88,4 +88,4 @@ def _light(measurement: Measurement) -> Measurement:
     if outline is None:
         return measurement
     nothing = np.empty((0, *outline.points_mm.shape))
-    return replace(measurement, outline=replace(outline, displacements_mm=nothing, sources=()))
+    return replace(measurement, outline=replace(outline, displacements_mm=nothing))

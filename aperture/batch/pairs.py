@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from aperture.budget.terms import PrintedScale
 from aperture.card.geometry import FACES, Face
 from aperture.measure import Measurement
 from aperture.verdict import Change, Result, change
@@ -74,6 +75,6 @@ def printed_scale_relative(measurement: Measurement) -> float:
     assert measurement.geometry is not None
     assert measurement.budget is not None
     for contribution in measurement.budget.contributions:
-        if contribution.source == "printed scale":
+        if contribution.source == PrintedScale.name:
             return float(contribution.effect[0]) / measurement.geometry.height_mm
     return 0.0

@@ -1,9 +1,10 @@
 """The uncertainty of a measured opening, as a table of contributions (GUM, JCGM 100:2008).
 
-Each source of error is a way in which the whole outline could be displaced. The outline is displaced by one
-standard uncertainty of that source, the four quantities are computed again, and the change is the source's
-contribution (the numerical form of the law of propagation, GUM 5.1.3 note 2). Sources are independent of one
-another; within a source everything moves together, so height and ratio stay correlated as they really are.
+Each source of error (`terms`) is a way in which the whole outline could be displaced. The outline is
+displaced by one standard uncertainty of that source, the four quantities are computed again, and the change
+is the source's contribution (the numerical form of the law of propagation, GUM 5.1.3 note 2). Sources are
+independent of one another; within a source everything moves together, so height and ratio stay correlated as
+they really are.
 """
 
 from collections.abc import Mapping
@@ -12,19 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from aperture.budget.terms import QUANTITIES as QUANTITIES
+from aperture.budget.terms import TERMS, Case
 from aperture.opening import Outline
-from aperture.opening.find import model_u_mm, moved_edges
 from aperture.settings import Settings
-from aperture.shape import quantities
 from aperture.view.view import View
 
 Floats = NDArray[np.float64]
-
-QUANTITIES = ("height_mm", "width_mm", "area_mm2", "ellipse_ratio")
-
-# A bent card: relative standard uncertainty of a length across it for each millimetre by which the markers'
-# sides miss their places. From made photos of cards bent to 150 to 1600 mm; a working value.
-FLATNESS_PER_MM = 0.5
 
 
 @dataclass(frozen=True)
@@ -72,90 +67,18 @@ def combine(contributions: tuple[Contribution, ...]) -> Budget:
 
 
 def budget(outline: Outline, view: View, settings: Settings) -> Budget:
-    """The budget of one measured opening.
+    """The budget of one measured opening: a contribution of each term that the photo has something of.
 
     Raises
     ------
     ValueError : a displaced outline is no outline any more; the opening is not determined by the photo.
     """
-    points = outline.points_mm
-    here = quantities(points)
-    assumed = settings.uncertainty
-
-    def changes(displaced: list[Floats]) -> Floats:
-        return np.array([quantities(each) - here for each in displaced])
-
-    scale_u = assumed.ruler_doubt_mm / np.sqrt(3.0) / settings.ruler_mm
-    middle = points.mean(axis=0)
-    leaned = changes(_leaned(points, view, assumed.reed_lean_deg))
-    parts = [
-        from_changes("printed scale", "rectangular", changes([middle + (points - middle) * (1 + scale_u)])),
-        from_changes("camera and card", "normal", changes(_other_cameras(points, view))),
-        from_changes("flatness of the card", "normal", changes([_stretched(points, view)])),
-        from_changes(
-            "plane of the tip",
-            "normal" if settings.knows_tip_offset() else "rectangular",
-            changes([_moved_plane(points, view, settings)]),
-        ),
-        from_changes("lean of the reed", "rectangular", leaned),
-        from_changes("model of the edge", "normal", changes(_edge_model(points, view))),
-    ]
-    for source in dict.fromkeys(outline.sources):
-        chosen = [d for d, s in zip(outline.displacements_mm, outline.sources, strict=True) if s == source]
-        parts.append(from_changes(source, "normal", changes([points + d for d in chosen])))
-    return combine(tuple(parts))
-
-
-def _other_cameras(points: Floats, view: View) -> list[Floats]:
-    """The outline as other cameras that explain the markers as well would place it; one sigma each."""
-    pixels = view.to_pixel(points)
-    values, vectors = np.linalg.eigh(view.covariance)
-    here = view.camera.vector()
-    moved = []
-    for value, vector in zip(values, vectors.T, strict=True):
-        if value > 0:
-            other = view.camera.with_vector(here + np.sqrt(value) * vector)
-            moved.append(other.to_mm(pixels, view.tip_offset_mm))
-    return moved
-
-
-def _stretched(points: Floats, view: View) -> Floats:
-    """The outline, taller by what the card may be bent: the residuals of its markers tell how much."""
-    middle = points.mean(axis=0)
-    relative = FLATNESS_PER_MM * view.side_residual_px / view.px_per_mm
-    return np.asarray(middle + (points - middle) * [1.0, 1.0 + relative])
-
-
-def _moved_plane(points: Floats, view: View, settings: Settings) -> Floats:
-    """The outline if the tip stood one standard uncertainty further in front of the card."""
-    pixels = view.to_pixel(points)
-    return view.to_mm(pixels, view.tip_offset_mm + settings.tip_offset_uncertainty_mm())
-
-
-def _leaned(points: Floats, view: View, half_width_deg: float) -> list[Floats]:
-    """The outline in the plane of a tip that leans up, and in that of one that leans sideways.
-
-    The lines of sight through the outline meet the leaning plane elsewhere; seen obliquely that changes a
-    length in proportion to the lean, seen straight only by its cosine.
-    """
-    angle = np.radians(half_width_deg) / np.sqrt(3.0)  # uniform, GUM 4.3.7
-    middle = points.mean(axis=0)
-    eye = view.camera.camera_centre_mm() - np.array([*middle, view.tip_offset_mm])
-    away = points - middle
-    leaned = []
-    for axis in (1, 0):
-        normal = np.zeros(3)
-        normal[axis], normal[2] = -np.sin(angle), np.cos(angle)
-        rays = np.column_stack([away, np.zeros(len(away))]) - eye
-        reach = -(eye @ normal) / (rays @ normal)
-        hits = eye + reach[:, None] * rays
-        flat = hits[:, :2].copy()
-        flat[:, axis] = hits[:, axis] / np.cos(angle)
-        leaned.append(middle + flat)
-    return leaned
-
-
-def _edge_model(points: Floats, view: View) -> list[Floats]:
-    """The outline with each blade, and each corner, out by what the networks are trusted to."""
-    edge, corner = model_u_mm(view, float(quantities(points)[0]))
-    return list(points + moved_edges(points, (edge, edge), corner))
+    case = Case(outline, view, settings)
+    changes = ((term, term.changes(case)) for term in TERMS)
+    return combine(
+        tuple(
+            from_changes(term.name, term.known(view, settings).distribution, by_term)
+            for term, by_term in changes
+            if len(by_term)
+        )
+    )

@@ -2,8 +2,8 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 
+from aperture.budget.terms import TERMS
 from aperture.card.geometry import CARD
 from aperture.settings import Settings
 from aperture.view.view import View
@@ -15,71 +15,8 @@ CLOSE_MM, WORTH, LEVEL_DEG, SHARP_PX = 120.0, 1.25, 3.0, 1.3
 CALLIPERS_MM = 0.05
 
 
-@dataclass(frozen=True)
-class Remedy:
-    """What makes the contribution of a source smaller, `when` it does (a key of `circumstances`)."""
-
-    source: str
-    when: str
-    sentence: str
-
-
-_CLOSER = "Move the phone to 12 cm (it was at {distance_cm:.0f} cm)."
-_LENS = "Bring the lens to the height of the reed (it stood {rise_mm:.0f} mm {above} than the tip)."
-_ASIDE = "Hold the phone straight in front of the reed (it stood {aside_mm:.0f} mm to one side)."
-_STEADY = "Rest the phone on something and tap the tip to focus: the photo is not quite sharp."
-_MARKERS = "Show all six markers of the card, nothing lying over them."
-
-# Of each source the first remedy that applies counts; "always" comes last.
-REMEDIES = (
-    Remedy(
-        "printed scale",
-        "bar read with a ruler",
-        "Measure the card's 50 mm bar with callipers, give the result with --ruler, and set"
-        " uncertainty.ruler_doubt_mm in the settings to how well you could read it (now {ruler_doubt_mm:g}).",
-    ),
-    Remedy("printed scale", "always", "Nothing simple: the bar is measured as well as paper allows."),
-    Remedy("camera and card", "markers missing", _MARKERS),
-    Remedy("camera and card", "far", _CLOSER),
-    Remedy(
-        "camera and card", "always", "Keep the whole card sharp and evenly lit, and send the original photo."
-    ),
-    Remedy("flatness of the card", "always", "Flatten the card: glue stiff cardboard behind it."),
-    Remedy(
-        "plane of the tip",
-        "tip not measured",
-        "Push the tip level with the card's face, check it with a ruler, and say --tip-offset 0.",
-    ),
-    Remedy(
-        "plane of the tip",
-        "always",
-        "Measure the tip's place better than to {tip_measured_mm:g} mm, and set"
-        " uncertainty.tip_offset_measured_mm in the settings.",
-    ),
-    Remedy("lean of the reed", "lens not level", _LENS),
-    Remedy("lean of the reed", "lens aside", _ASIDE),
-    Remedy(
-        "lean of the reed",
-        "always",
-        "Lay the reed square to the card; if something holds it straight, set uncertainty.reed_lean_deg in"
-        " the settings to less than {lean_deg:g}.",
-    ),
-    Remedy("model of the edge", "far", _CLOSER),
-    Remedy("model of the edge", "not sharp", _STEADY),
-    Remedy(
-        "model of the edge",
-        "always",
-        "Nothing simple: the photo is near and sharp, and this is how far the program can be trusted.",
-    ),
-    Remedy("edge", "far", _CLOSER),
-    Remedy("edge", "not sharp", _STEADY),
-    Remedy("edge", "lens not level", _LENS),
-    Remedy("edge", "always", "Even light, a plain background, no lamp that shines into the opening."),
-)
-
-
 def circumstances(view: View, settings: Settings) -> Mapping[str, bool]:
-    """Which of the conditions of `REMEDIES` hold for a photo."""
+    """Which of the conditions of `aperture.budget.terms.Remedy` hold for a photo."""
     assumed = settings.uncertainty
     rise, aside, ahead = _lens_from_tip_mm(view)
     steep = math.tan(math.radians(LEVEL_DEG)) * ahead
@@ -99,7 +36,8 @@ def remedy(source: str, view: View, settings: Settings) -> str | None:
     """What would make the contribution of a source smaller, in words; None if nothing is known."""
     holds = circumstances(view, settings)
     rise, aside, _ = _lens_from_tip_mm(view)
-    sentence = next((each.sentence for each in REMEDIES if each.source == source and holds[each.when]), None)
+    known = next((term.remedies for term in TERMS if term.name == source), ())
+    sentence = next((each.sentence for each in known if holds[each.when]), None)
     if sentence is None:
         return None
     return sentence.format(

@@ -35,12 +35,11 @@ class Outline:
 
     `points_mm` (n, 2) float64: closed polygon in card millimetres, plane of the tip, counter-clockwise from
     the left corner. `displacements_mm` (k, n, 2): independent ways in which the outline may really lie
-    elsewhere, each one standard uncertainty; `sources` (k,) names them.
+    elsewhere, each one standard uncertainty.
     """
 
     points_mm: Floats
     displacements_mm: Floats
-    sources: tuple[str, ...]
     flags: tuple[str, ...]
 
 
@@ -79,7 +78,7 @@ def find_opening(photo: Photo, view: View, thresholds: Thresholds = THRESHOLDS) 
         flags.append("thin-slit")
     points, shift = found.fit.contour.polygon(), found.look.shift_mm
     moved = moved_edges(points, (float(shift[0]), float(shift[1])), found.corner_u_mm)
-    return Outline(points, moved, ("edge",) * len(moved), tuple(flags))
+    return Outline(points, moved, tuple(flags))
 
 
 def notch_in(photo: Photo, view: View) -> Region:

@@ -13,8 +13,9 @@ from typing import Any, Literal
 from rich.console import Console
 from rich.text import Text
 
-from aperture.budget.contributions import FLATNESS_PER_MM, QUANTITIES, Budget
+from aperture.budget.contributions import QUANTITIES, Budget
 from aperture.budget.remedies import remedy
+from aperture.budget.terms import TERMS, Input
 from aperture.measure import Measurement
 from aperture.present.report import (
     NAMES,
@@ -33,22 +34,6 @@ from aperture.view.view import View
 MUCH = 0.10
 # In a narrower window a line of the table takes several; that needs 80 columns.
 WIDTH_FOR_LINES = 125
-
-
-@dataclass(frozen=True)
-class Input:
-    """One input quantity; None where no single number stands behind it, and `remark` says what does.
-
-    `evaluation` is "A" or "B" (GUM 4.2, 4.3), or both.
-    """
-
-    source: str
-    estimate: float | None
-    standard_uncertainty: float | None
-    unit: str
-    distribution: str
-    evaluation: str
-    remark: str = ""
 
 
 @dataclass(frozen=True)
@@ -107,76 +92,7 @@ def budget_table(
 
 def inputs_of(budget: Budget, view: View, settings: Settings) -> tuple[Input, ...]:
     """What is known of each source of a photo's budget; a source that is not known here has dashes."""
-    assumed = settings.uncertainty
-    rectangle = math.sqrt(3.0)  # half-width over standard uncertainty, GUM 4.3.7
-    tip_u, tip_a = settings.tip_offset_uncertainty_mm(), assumed.tip_offset_unknown_mm
-    known = [
-        Input(
-            "printed scale",
-            settings.ruler_mm,
-            assumed.ruler_doubt_mm / rectangle,
-            "mm",
-            f"rectangular, ± {assumed.ruler_doubt_mm:g} mm",
-            "B",
-            "the printed 50 mm bar, read with a ruler",
-        ),
-        Input(
-            "camera and card",
-            None,
-            None,
-            "",
-            "normal",
-            "A, B",
-            "no single number: place, direction and lens of the camera, fitted together to the card's markers"
-            " (and to what the file says of the lens)",
-        ),
-        Input(
-            "flatness of the card",
-            0.0,
-            100.0 * FLATNESS_PER_MM * view.side_residual_px / view.px_per_mm,
-            "%",
-            "normal",
-            "B",
-            "how much taller things look on a card that is bent, judged by how its markers miss their places",
-        ),
-        Input(
-            "plane of the tip",
-            settings.tip_offset_mm,
-            tip_u,
-            "mm",
-            "normal" if settings.knows_tip_offset() else f"rectangular, ± {tip_a:g} mm",
-            "B",
-            "how far the tip stands in front of the card's face",
-        ),
-        Input(
-            "lean of the reed",
-            0.0,
-            assumed.reed_lean_deg / rectangle,
-            "°",
-            f"rectangular, ± {assumed.reed_lean_deg:g}°",
-            "B",
-            "upwards and sideways, each by so much; the two effects are added in quadrature",
-        ),
-        Input(
-            "model of the edge",
-            None,
-            None,
-            "",
-            "normal",
-            "B",
-            "no single number: how far the program's idea of an edge is trusted, at each blade and corner",
-        ),
-        Input(
-            "edge",
-            None,
-            None,
-            "",
-            "normal",
-            "A",
-            "no single number: how much each edge and corner depend on where the program began to look",
-        ),
-    ]
-    by_source = {each.source: each for each in known}
+    by_source = {term.name: term.known(view, settings) for term in TERMS}
     return tuple(
         by_source.get(each.source, Input(each.source, None, None, "", each.distribution, NO_VALUE))
         for each in budget.contributions

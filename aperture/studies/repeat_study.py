@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from aperture.budget.contributions import QUANTITIES
+from aperture.budget.terms import PrintedScale
 from aperture.card.geometry import FACES, Face
 from aperture.errors import SettingsError
 from aperture.flags import FLAGS, WHICH_REED
@@ -281,5 +282,5 @@ def _stated_u(photos: Sequence[Counted], name: str) -> float:
     for photo in photos:
         assert photo.measurement.budget is not None
         parts = photo.measurement.budget.contributions
-        variances.append(sum(p.effect[place] ** 2 for p in parts if p.source != "printed scale"))
+        variances.append(sum(p.effect[place] ** 2 for p in parts if p.source != PrintedScale.name))
     return float(np.mean(variances) ** 0.5)

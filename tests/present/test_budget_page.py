@@ -12,11 +12,11 @@ from typer.testing import CliRunner
 
 from aperture.batch import measuring
 from aperture.budget.contributions import QUANTITIES, budget, combine, from_changes
-from aperture.budget.remedies import CLOSE_MM, REMEDIES, WORTH, circumstances, remedy
+from aperture.budget.remedies import CLOSE_MM, WORTH, circumstances, remedy
+from aperture.budget.terms import TERMS, Input
 from aperture.cli.app import app
 from aperture.measure import measure
 from aperture.present.budget_page import (
-    Input,
     budget_table,
     budget_tables,
     dominating,
@@ -296,10 +296,11 @@ def test_focus_and_markers_are_advised_where_they_were_wanting(photo):
 
 
 def test_conditions_in_the_table_exist_and_each_source_has_a_last_word(photo):
-    assert {each.when for each in REMEDIES} <= set(circumstances(photo.view, Settings()))
-    for source in {each.source for each in REMEDIES}:
-        conditions = [each.when for each in REMEDIES if each.source == source]
-        assert conditions.index("always") == len(conditions) - 1, source
+    known = circumstances(photo.view, Settings())
+    for term in TERMS:
+        conditions = [each.when for each in term.remedies]
+        assert set(conditions) <= set(known), term.name
+        assert conditions.index("always") == len(conditions) - 1, term.name
 
 
 # --- what is printed --------------------------------------------------------------------------------------
