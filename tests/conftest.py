@@ -13,6 +13,9 @@ from aperture.settings import Limits
 from aperture.shape import describe
 from aperture.verdict import classify
 
+# Of these tests, whatever the defaults are.
+LIMITS = Limits(shut_below_height_mm=0.15, wide_from_ratio=0.18, round_from_ratio=0.25)
+
 
 def ellipse_points_mm(width_mm, height_mm, centre_mm=(42.8, 4.5)):
     """A closed ellipse, counter-clockwise, (200, 2)."""
@@ -53,7 +56,7 @@ def _measured(
             from_changes("printed scale", "normal", scale),
         )
     )
-    verdict = classify(numbers.height_mm, numbers.ellipse_ratio, budget.covariance[::3, ::3], Limits())
+    verdict = classify(numbers.height_mm, numbers.ellipse_ratio, budget.covariance[::3, ::3], LIMITS)
     return Measurement(
         photo=str(photo),
         outcome="measured",

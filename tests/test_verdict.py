@@ -22,7 +22,8 @@ from aperture.verdict import (
     classify,
 )
 
-LIMITS = Limits()
+# Of these tests, whatever the defaults are.
+LIMITS = Limits(shut_below_height_mm=0.15, wide_from_ratio=0.18, round_from_ratio=0.25)
 
 
 def covariance(u_height=0.01, u_ratio=0.002, correlation=0.0):

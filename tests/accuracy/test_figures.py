@@ -14,6 +14,9 @@ from tests.accuracy.figures import QUANTITIES, Case
 TRUE = {"height_mm": 0.8, "width_mm": 7.0, "area_mm2": 3.8, "ellipse_ratio": 0.12}
 U = {"height_mm": 0.02, "width_mm": 0.1, "area_mm2": 0.1, "ellipse_ratio": 0.004}
 
+# Of these tests, whatever the defaults are.
+LIMITS = Limits(shut_below_height_mm=0.15, wide_from_ratio=0.18, round_from_ratio=0.25)
+
 
 def case(*errors, review=False, got_class="elliptical", true=TRUE, u=U, block="careful", **more):
     """A measured photo with errors of height, width, area, ratio; a refused one without errors."""
@@ -161,13 +164,13 @@ def test_coverage_counts_each_quantity_by_itself():
     ],
 )
 def test_class_of_a_known_opening(height_mm, ratio, expected):
-    assert of.class_of(height_mm, ratio, Limits()) == expected
+    assert of.class_of(height_mm, ratio, LIMITS) == expected
 
 
 @pytest.mark.parametrize(("height_mm", "ratio"), [(0.15, 0.02), (1.8, 0.25)])
 def test_an_opening_on_a_limit_has_no_class(height_mm, ratio):
     with pytest.raises(ValueError, match="on a limit"):
-        of.class_of(height_mm, ratio, Limits())
+        of.class_of(height_mm, ratio, LIMITS)
 
 
 @pytest.mark.parametrize(
