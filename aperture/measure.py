@@ -138,9 +138,9 @@ def measure(
         photo=str(path), outcome="refused", reason=None, advice=None, reed=None, state=None, flags=()
     )
     try:
+        result = _named(result, called, (), None, reed, state)
+        photo = photo or read_photo(path)
         with _one_thread():
-            result = _named(result, called, (), None, reed, state)
-            photo = photo or read_photo(path)
             result = replace(result, sha256=photo.sha256, taken=photo.taken)
             view = locate_card(photo, settings)
             result = replace(result, view=view, flags=view.flags)

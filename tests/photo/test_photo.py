@@ -20,9 +20,9 @@ from PIL.TiffImagePlugin import IFDRational
 from aperture.errors import PhotoError
 from aperture.flags import FLAGS
 from aperture.photo import read_photo
-from aperture.photo.pixels import flatten
+from aperture.photo.flat import flatten
 
-FORMATS = ["JPEG", "PNG", "HEIC", "TIFF", "WebP"]
+FORMATS = ["JPEG", "PNG", "HEIC", "AVIF", "TIFF", "WebP"]
 
 # Exif 2.3 (CIPA DC-008), tag Orientation; from memory: which side of the picture, as it is to be seen, the
 # stored row 0 and the stored column 0 are.
@@ -78,7 +78,11 @@ def encode(
     if format == "HEIC":
         pillow_heif.from_pillow(image).save(buffer, **{"quality": 95, "chroma": 444} | options)
     else:
-        defaults = {"JPEG": {"quality": 95}, "WebP": {"quality": 95}}.get(format, {})
+        defaults = {
+            "JPEG": {"quality": 95},
+            "WebP": {"quality": 95},
+            "AVIF": {"quality": 95, "subsampling": "4:4:4"},
+        }.get(format, {})
         image.save(buffer, format=format.upper(), **defaults | options)
     return buffer.getvalue()
 
@@ -468,7 +472,6 @@ def test_a_file_one_may_not_read(tmp_path: Path) -> None:
         b"Dear Sir,\nplease find attached my reed.\n",
         b"%PDF-1.7\n%\xe2\xe3\xcf\xd3\n",
         b"\0\0\0\x18ftypmp42\0\0\0\0mp42isom",
-        b"\0\0\0\x1cftypavif\0\0\0\0avifmif1miaf",
         b"PK\x03\x04",
         b"\xff",
         b"\0" * 5000,
@@ -477,7 +480,7 @@ def test_a_file_one_may_not_read(tmp_path: Path) -> None:
         encode(Image.new("F", (300, 300)), "TIFF"),
         encode(Image.new("I", (300, 300)), "TIFF"),
     ],
-    ids=["text", "pdf", "video", "avif", "zip", "one-byte", "zeros", "gif", "bmp", "float", "integer"],
+    ids=["text", "pdf", "video", "zip", "one-byte", "zeros", "gif", "bmp", "float", "integer"],
 )
 def test_other_files_called_jpg(tmp_path: Path, content: bytes) -> None:
     assert refusal(write(tmp_path, content)).code == "not-a-photo"
@@ -488,6 +491,7 @@ LOSSY_AND_LOSSLESS = [
     ("JPEG", {"progressive": True}),
     ("PNG", {}),
     ("HEIC", {}),
+    ("AVIF", {}),
     ("TIFF", {}),
     ("TIFF", {"compression": "tiff_lzw"}),
     ("WebP", {}),
@@ -512,7 +516,7 @@ def test_a_cut_jpeg_is_refused_although_it_has_an_end(
     assert capfd.readouterr() == ("", "")
 
 
-@pytest.mark.parametrize("format", ["JPEG", "PNG", "HEIC", "WebP"])
+@pytest.mark.parametrize("format", ["JPEG", "PNG", "HEIC", "AVIF", "WebP"])
 def test_an_interrupted_copy_filled_with_zeros_is_refused(tmp_path: Path, format: str) -> None:
     noise = np.random.default_rng(0).integers(0, 256, (300, 300, 3), dtype=np.uint8)
     whole = encode(noise, format)
@@ -537,7 +541,7 @@ def with_size(format: str, width_px: int, height_px: int) -> bytes:
     elif format == "PNG":
         struct.pack_into(">II", content, 16, width_px, height_px)
         struct.pack_into(">I", content, 29, zlib.crc32(content[12:29]))
-    elif format == "HEIC":
+    elif format in ("HEIC", "AVIF"):
         struct.pack_into(">II", content, content.index(b"ispe") + 8, width_px, height_px)
     elif format == "WebP":
         struct.pack_into("<HH", content, content.index(b"\x9d\x01\x2a") + 3, width_px, height_px)

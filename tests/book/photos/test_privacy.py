@@ -24,7 +24,7 @@ from aperture.measure import measure
 from aperture.photo import read_photo
 
 DEMO = Path(__file__).parents[3] / "demo_images"
-FORMATS = ["JPEG", "PNG", "TIFF", "WebP", "HEIC"]
+FORMATS = ["JPEG", "PNG", "TIFF", "WebP", "HEIC", "AVIF"]
 KEPT_FORMAT = {"TIFF": "PNG"}
 
 # Everything private that is put in holds this word, so that looking for it finds all.
