@@ -17,6 +17,8 @@ MAX_FILE_BYTES = MAX_PIXELS * 8
 # What reads addresses comes with the packages for a cluster; libraries of single kinds may be missing still.
 CLUSTER_EXTRA = ".venv/bin/pip install '.[cluster]'"
 
+# A decoder in a process of its own takes ten for the largest picture; more is one that never comes back.
+DECODER_SECONDS = 120.0
 # More than `format_of` looks at.
 _HEAD_BYTES = 512
 

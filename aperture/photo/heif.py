@@ -15,10 +15,8 @@ from typing import IO, Any
 from aperture.errors import PhotoError
 from aperture.photo import heif_decoding
 from aperture.photo.boxes import check_item_texts
+from aperture.photo.content import DECODER_SECONDS
 from aperture.photo.heif_decoding import Decoded, decode_heif
-
-# A picture of as many pixels as are allowed takes ten; more is a decoder that never comes back.
-DECODER_SECONDS = 120.0
 
 
 def read_heif(encoded: bytes, check_size: Callable[[int, int], None]) -> Decoded:
