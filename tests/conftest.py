@@ -2,6 +2,7 @@
 
 from dataclasses import fields
 
+import hypothesis
 import numpy as np
 import pytest
 
@@ -12,6 +13,10 @@ from aperture.opening import Outline
 from aperture.settings import Limits
 from aperture.shape import describe
 from aperture.verdict import classify
+
+# A machine that is busy with other work is slow, and nothing is wrong.
+hypothesis.settings.register_profile("aperture", deadline=None)
+hypothesis.settings.load_profile("aperture")
 
 
 def ellipse_points_mm(width_mm, height_mm, centre_mm=(42.8, 4.5)):

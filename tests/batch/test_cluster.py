@@ -78,7 +78,12 @@ def test_a_photo_that_ends_a_worker_of_the_cluster_is_named_and_the_rest_go_on(c
 
 @pytest.mark.parametrize(
     ("address", "words"),
-    [("nonsense", "missing port"), ("tcp://127.0.0.1:9", "Timed out"), ("http://x:1", "unknown address")],
+    [
+        ("nonsense", "missing port"),
+        ("tcp://127.0.0.1:9", "Timed out"),
+        ("http://x:1", "unknown address"),
+        ("tls://127.0.0.1:9", "TLS expects"),
+    ],
 )
 def test_a_cluster_that_is_not_there_is_said_in_words(address, words, monkeypatch):
     monkeypatch.setattr(workers, "CLUSTER_SECONDS", 0.5)
