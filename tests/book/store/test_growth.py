@@ -15,7 +15,7 @@ from tests.bench.intake_work import Work, measure_nothing
 
 # Something that looks through all photos or all reeds would take twice as many.
 GROWS = 1.3
-REEDS, PHOTOS = 500, 1000
+REEDS, PHOTOS = 1000, 2000
 HABIT, TODAY = Settings().soaking, date.today()
 
 
