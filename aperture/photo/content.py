@@ -37,13 +37,14 @@ def is_address(path: str | Path) -> bool:
     return "://" in str(path)  # a Path never has two slashes
 
 
-def read_bytes(path: Path) -> bytes:
+def read_bytes(path: Path, any_kind: bool = False) -> bytes:
     """The content of a photo's file, after a look at its kind, its size and its first bytes.
 
     Every photo of this machine is opened here or by `glance`: what is no file, might never end, or does not
-    begin like a photo is refused with a `PhotoError` before it is read.
+    begin like a photo is refused with a `PhotoError` before it is read. With `any_kind` it need not begin like
+    one.
     """
-    with _opened(path) as (file, size):
+    with _opened(path, any_kind) as (file, size):
         return file.read(size)
 
 
@@ -54,16 +55,17 @@ def glance(path: Path) -> None:
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[tuple[BinaryIO, int]]:
-    """A file that begins like a photo, at its beginning, and its size in bytes."""
+def _opened(path: Path, any_kind: bool = False) -> Iterator[tuple[BinaryIO, int]]:
+    """A file that begins like a photo, or is of any kind, at its beginning, and its size in bytes."""
     try:
         _size_of(path.stat())  # to open a device might do something already
         # Were it a pipe by now, opening would wait for ever.
         flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
         with os.fdopen(os.open(path, flags), "rb") as file:
             size = _size_of(os.fstat(file.fileno()))
-            format_of(file.read(_HEAD_BYTES))
-            file.seek(0)
+            if not any_kind:
+                format_of(file.read(_HEAD_BYTES))
+                file.seek(0)
             yield file, size
     except (FileNotFoundError, NotADirectoryError) as error:
         raise PhotoError("file-missing") from error

@@ -134,7 +134,7 @@ def _once_each(found: Iterable[tuple[Path, ShapeClass]]) -> tuple[dict[Path, Sha
     repeated: list[Path] = []
     for photo, label in found:
         try:
-            content = hashlib.sha256(read_bytes(photo)).hexdigest()
+            content = hashlib.sha256(read_bytes(photo, any_kind=True)).hexdigest()
         except PhotoError:  # measuring it will say what is wrong with it
             content = str(photo)
         same = first.setdefault(content, photo)

@@ -544,7 +544,7 @@ def test_an_interrupted_copy_filled_with_zeros_is_refused(tmp_path: Path, format
 
 
 def test_a_strip_that_is_hardly_wide_enough_is_read(tmp_path: Path) -> None:
-    strip = np.full((100_000, 200), 128, np.uint8)
+    strip = np.full((200_000, 200), 128, np.uint8)
     result = measure(write(tmp_path, encode(strip, "PNG")))
     assert result.flags == ("no-card",)
 
