@@ -41,8 +41,8 @@ def read_bytes(path: Path, any_kind: bool = False) -> bytes:
     """The content of a photo's file, after a look at its kind, its size and its first bytes.
 
     Every photo of this machine is opened here or by `glance`: what is no file, might never end, or does not
-    begin like a photo is refused with a `PhotoError` before it is read. With `any_kind` it need not begin like
-    one.
+    begin like a photo is refused with a `PhotoError` before it is read. With `any_kind` the last of these is
+    not asked.
     """
     with _opened(path, any_kind) as (file, size):
         return file.read(size)
