@@ -32,7 +32,7 @@ _LIST = [
         "not-a-photo",
         "refuse",
         "This is not a photo that can be read, whatever its name says.",
-        "Use a JPEG, PNG, HEIC, TIFF or WebP picture.",
+        "Use a JPEG, PNG, HEIC, AVIF, TIFF or WebP picture.",
     ),
     Flag(
         "photo-damaged",

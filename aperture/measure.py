@@ -137,20 +137,21 @@ def measure(
     result = Measurement(
         photo=str(path), outcome="refused", reason=None, advice=None, reed=None, state=None, flags=()
     )
-    with _one_thread():
-        try:
-            photo = photo or read_photo(path)
+    try:
+        photo = photo or read_photo(path)
+        with _one_thread():
             result = replace(result, sha256=photo.sha256, taken=photo.taken)
             view = locate_card(photo, settings)
-        except ApertureError as error:
-            who = identify(called, (), None, reed, state)
-            return _refused(_named(result, who), error)
-        who = identify(called, view.reeds, view.face, reed, state)
-        result = _named(replace(result, view=view, flags=view.flags), who)
-        try:
+    except ApertureError as error:
+        who = identify(called, (), None, reed, state)
+        return _refused(_named(result, who), error)
+    who = identify(called, view.reeds, view.face, reed, state)
+    result = _named(replace(result, view=view, flags=view.flags), who)
+    try:
+        with _one_thread():
             return _measured(result, photo, view, settings)
-        except ApertureError as error:
-            return _refused(result, error)
+    except ApertureError as error:
+        return _refused(result, error)
 
 
 def _one_thread() -> Any:

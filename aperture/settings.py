@@ -20,7 +20,10 @@ from aperture.instrument import INSTRUMENT
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
-POSITIVE = {"gt": 0.0}
+# Far above anything sensible, and far below where arithmetic ends.
+LENGTH_MM = {"gt": 0.0, "le": 1000.0}
+# A day.
+SHORTEST_PHOTO_SECONDS, LONGEST_PHOTO_SECONDS = 1.0, 86400.0
 RATIO = {"gt": 0.0, "le": 1.0}
 ANGLE = {"gt": 0.0, "lt": 90.0}
 
@@ -54,7 +57,7 @@ class Limits(_Group):
     """Limits between the classes of openings."""
 
     shut_below_height_mm: float = _set(
-        INSTRUMENT.shut_below_height_mm, "mm. An opening lower than this is shut.", **POSITIVE
+        INSTRUMENT.shut_below_height_mm, "mm. An opening lower than this is shut.", **LENGTH_MM
     )
     round_from_ratio: float = _set(
         INSTRUMENT.round_from_ratio,
@@ -75,19 +78,19 @@ class Limits(_Group):
 class PhotoLimits(_Group):
     """When a photo goes to review or is refused. Working values."""
 
-    min_px_per_mm: float = _set(10.0, "Pixels per mm. Fewer: refused as too far away.", **POSITIVE)
+    min_px_per_mm: float = _set(10.0, "Pixels per mm. Fewer: refused as too far away.", gt=0.0, le=10000.0)
     tilt_review_deg: float = _set(
         15.0, "Degrees between the camera's axis and the card's normal. More: to review.", **ANGLE
     )
     tilt_refuse_deg: float = _set(25.0, "Degrees, likewise. More: refused as too steep.", **ANGLE)
     blur_review_mm: float = _set(
-        0.075, "mm on the card, standard deviation of the blur. More: to review.", **POSITIVE
+        0.075, "mm on the card, standard deviation of the blur. More: to review.", **LENGTH_MM
     )
-    blur_refuse_mm: float = _set(0.16, "mm, likewise. More: refused as too blurred.", **POSITIVE)
+    blur_refuse_mm: float = _set(0.16, "mm, likewise. More: refused as too blurred.", **LENGTH_MM)
     self_check_limit_mm: float = _set(
         0.05,
         "mm. A printed ellipse whose width or height is off by more sends the photo to review.",
-        **POSITIVE,
+        **LENGTH_MM,
     )
 
     def __post_init__(self) -> None:
@@ -150,7 +153,7 @@ class Settings(_Group):
     """Everything that can be set. Defaults are the values a missing file or a missing line stands for."""
 
     ruler_mm: float = _set(
-        50.0, "mm. What the printed 50 mm bar really measures; printers scale.", **POSITIVE
+        50.0, "mm. What the printed 50 mm bar really measures; printers scale.", **LENGTH_MM
     )
     tip_offset_mm: float = _set(
         0.0,
@@ -168,7 +171,8 @@ class Settings(_Group):
     photo_seconds: float = _set(
         120.0,
         "Seconds. A photo that takes longer is given up, unless only one is measured at a time.",
-        **POSITIVE,
+        ge=SHORTEST_PHOTO_SECONDS,
+        le=LONGEST_PHOTO_SECONDS,
     )
     limits: Limits = Limits()
     photo: PhotoLimits = PhotoLimits()
@@ -251,7 +255,11 @@ def settings_from_text(text: str) -> Settings:
     ------
     SettingsError : a value is unknown or impossible.
     """
-    return _checked(json.loads(text), "")
+    values = json.loads(text)
+    if isinstance(values, dict) and isinstance(seconds := values.get("photo_seconds"), float):
+        # Books can be older than these limits, and no result depends on it.
+        values["photo_seconds"] = min(max(seconds, SHORTEST_PHOTO_SECONDS), LONGEST_PHOTO_SECONDS)
+    return _checked(values, "")
 
 
 def settings_template() -> str:

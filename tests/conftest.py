@@ -2,6 +2,7 @@
 
 from dataclasses import fields
 
+import hypothesis
 import numpy as np
 import pytest
 
@@ -15,6 +16,10 @@ from aperture.verdict import classify
 
 # Of these tests, whatever the defaults are.
 LIMITS = Limits(shut_below_height_mm=0.15, wide_from_ratio=0.18, round_from_ratio=0.25)
+
+# A machine that is busy with other work is slow, and nothing is wrong.
+hypothesis.settings.register_profile("aperture", deadline=None)
+hypothesis.settings.load_profile("aperture")
 
 
 def ellipse_points_mm(width_mm, height_mm, centre_mm=(42.8, 4.5)):

@@ -3,10 +3,13 @@
 The order of the rooms, and in each room of its modules, stands in pyproject.toml; import-linter holds it.
 """
 
+import re
 import subprocess
 import sys
 import tomllib
 from pathlib import Path
+
+import hypothesis
 
 import aperture
 
@@ -84,3 +87,11 @@ def test_a_module_without_a_place_is_noticed(tmp_path):
     said, kept = lint(tmp_path)
     assert not kept
     assert "made.new" in said
+
+
+def test_no_example_has_a_deadline():
+    """Nowhere: not by hypothesis's own default of 200 ms, not by a test's own settings."""
+    assert hypothesis.settings.default.deadline is None
+    for path in (ROOT / "tests").rglob("*.py"):
+        for said in re.findall(r"\bdeadline=(\w+)", path.read_text(encoding="utf-8")):
+            assert said == "None", path

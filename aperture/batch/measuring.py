@@ -10,10 +10,11 @@ import numpy as np
 
 from aperture.batch.workers import run_in_order
 from aperture.card.geometry import Face
+from aperture.errors import PhotoError
 from aperture.flags import FLAGS
 from aperture.identity import identify
 from aperture.measure import Measurement, measure
-from aperture.photo import Photo, is_address
+from aperture.photo import Photo, glance, is_address
 from aperture.settings import Settings
 
 
@@ -41,10 +42,20 @@ def measure_all(
     task = partial(measure_or_fail, settings=settings, reed=reed, state=state)
     # A worker on another machine is at work in another folder.
     whole = [photo if is_address(photo) else Path(photo).absolute() for photo in photos]
-    results = run_in_order(task, whole, workers, failed, settings.photo_seconds, cluster)
+    results = run_in_order(task, whole, workers, failed, settings.photo_seconds, cluster, refused_at_a_glance)
     with closing(results):
         for photo, measurement in zip(photos, results, strict=True):
             yield replace(measurement, photo=str(photo))
+
+
+def refused_at_a_glance(photo: str | Path) -> bool:
+    """Whether a look at a photo's file tells that it will be refused; not of what is at an address."""
+    try:
+        if not is_address(photo):
+            glance(Path(photo))
+    except PhotoError:
+        return True
+    return False
 
 
 def failed(photo: str | Path, detail: str) -> Measurement:

@@ -9,7 +9,7 @@ from aperture.errors import PhotoError
 from aperture.photo import is_address
 from aperture.photo.content import CLUSTER_EXTRA
 
-PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"}
+PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".avif", ".tif", ".tiff", ".webp"}
 # How the names end that `aperture.present.annotate` gives to its pictures: no photos, wherever they lie.
 ANNOTATED = "_annotated"
 PAIRED = "_dry-soaked"

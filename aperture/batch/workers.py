@@ -5,6 +5,7 @@ crashes takes its process with it. joblib starts them and hands out the work, he
 works with one thread, so that as many as there are processors do not fight each other.
 """
 
+import asyncio
 import faulthandler
 import logging
 import os
@@ -31,6 +32,8 @@ Outcome = TypeVar("Outcome")
 FEW_PHOTOS = 2
 # How long to wait for a cluster's scheduler, and for its first worker.
 CLUSTER_SECONDS = 10.0
+# How long processes may take to start, on a slow machine that is busy.
+START_SECONDS = 30.0
 # Photos handed out for each worker: one that it works on and one that waits for it.
 AHEAD = 2
 
@@ -46,6 +49,7 @@ def run_in_order(
     died: Callable[[Item, str], Outcome],
     seconds: float = 120.0,
     cluster: str | None = None,
+    at_once: Callable[[Item], bool] = lambda photo: False,
 ) -> Generator[Outcome, None, None]:
     """Do a task for each photo, in several processes if that is worth it; results in the photos' order.
 
@@ -58,43 +62,67 @@ def run_in_order(
     died : what stands for the result of a photo that ended its process or took more than its time; it is
         given the photo and words that say which. The other photos do not suffer from it.
     seconds : that a photo may take in another process.
-    cluster : address of the scheduler of a Dask cluster whose workers do it; then `workers` does not count.
+    cluster : address of the scheduler of a Dask cluster whose workers do it; then `workers` does not count,
+        nor does `at_once`, for the cluster may see other files.
+    at_once : which photos need no other process, because hardly anything is to be done.
 
     Raises
     ------
     SettingsError : "cluster-unusable", the cluster cannot be reached, has no workers, or other versions.
     """
-    if cluster is None and (workers == 1 or len(photos) <= FEW_PHOTOS):
-        yield from map(task, photos)
+    everywhere = range(len(photos))
+    here = frozenset() if cluster else frozenset(number for number in everywhere if at_once(photos[number]))
+    with closing(_elsewhere(task, photos, here, workers, died, seconds, cluster)) as others:
+        for number in everywhere:
+            yield task(photos[number]) if number in here else next(others)
+
+
+def _elsewhere(
+    task: Callable[[Item], Outcome],
+    photos: Sequence[Item],
+    here: frozenset[int],
+    workers: int,
+    died: Callable[[Item, str], Outcome],
+    seconds: float,
+    cluster: str | None,
+) -> Generator[Outcome, None, None]:
+    """As `run_in_order`, without the photos whose numbers are in `here`."""
+    numbered = {number: photo for number, photo in enumerate(photos) if number not in here}
+    if cluster is None and (workers == 1 or len(numbered) <= FEW_PHOTOS):
+        yield from map(task, numbered.values())
         return
+    order = iter(tuple(numbered))
+    due = next(order, None)
     early: dict[int, Outcome] = {}
-    due = 0
-    silence = 2 * seconds if cluster else None
+    # A worker that takes too long ends itself; only one that stands still, or is far away, is silent.
+    silence = 2 * seconds if cluster else seconds + START_SECONDS
     with (
-        _crew(workers, cluster) as size,
-        closing(_answers(task, photos, size, died, seconds, silence)) as answers,
+        _crew(workers, len(numbered), cluster) as size,
+        closing(_answers(task, numbered, size, died, seconds, silence)) as answers,
     ):
         for number, outcome in answers:
             early[number] = outcome
             while due in early:
                 yield early.pop(due)
-                due += 1
+                due = next(order, None)
 
 
 @contextmanager
-def _crew(workers: int, cluster: str | None) -> Iterator[int]:
-    """See to it that joblib uses processes of this machine or the cluster's; yields how many work at once."""
+def _crew(workers: int, most: int, cluster: str | None) -> Iterator[int]:
+    """See to it that joblib uses processes of this machine or the cluster's; yields how many work at once.
+
+    Of this machine's, no more than `most`.
+    """
     # Importing joblib takes a third of a second, which one photo can do without.
     from joblib import parallel_config
 
     if cluster is None:
-        size = workers or max(2, os.cpu_count() or 1)
+        size = min(workers or max(2, os.cpu_count() or 1), most)
         with parallel_config(backend="loky", n_jobs=size, inner_max_num_threads=1):
             yield size
         return
     try:
         from distributed import Client
-        from distributed.comm import get_address_host_port
     except ModuleNotFoundError as error:
         words = f"{error.name} is missing: .venv/bin/pip install '.[cluster]'"
         raise SettingsError("cluster-unusable", words) from error
@@ -102,8 +130,8 @@ def _crew(workers: int, cluster: str | None) -> Iterator[int]:
     for name in ("distributed.client", "tornado.application"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
-        # A client that was given no address complains once more when the program ends.
-        get_address_host_port(cluster)
+        # A client that cannot connect takes its time to give up, and complains once more at the end.
+        asyncio.run(_reach(cluster))
         client = Client(cluster, timeout=CLUSTER_SECONDS, set_as_default=False)
     # A wrong address, a wrong kind of address, nobody there: each raises something else.
     except Exception as error:
@@ -121,26 +149,35 @@ def _crew(workers: int, cluster: str | None) -> Iterator[int]:
         yield sum(client.ncores().values())
 
 
+async def _reach(scheduler: str) -> None:
+    """Raise unless something answers at an address; which exception depends on the kind of address."""
+    from distributed.comm import connect, get_address_host_port
+    from distributed.security import Security
+
+    get_address_host_port(scheduler)
+    reached = await connect(scheduler, timeout=CLUSTER_SECONDS, **Security().get_connection_args("client"))
+    await reached.close()
+
+
 def _answers(
     task: Callable[[Item], Outcome],
-    photos: Sequence[Item],
+    waiting: dict[int, Item],
     size: int,
     died: Callable[[Item, str], Outcome],
     seconds: float,
-    silence: float | None,
+    silence: float,
 ) -> Generator[tuple[int, Outcome], None, None]:
     """The number of each photo and what came of it, in the order in which the answers come.
 
-    A worker ends itself over a photo that takes too long. But that a worker of a cluster ended, joblib does
-    not hear (1.6.0: its Dask backend passes on no failure but the task's own); there it is `silence` that
-    tells: so many seconds without any answer.
+    A worker ends itself over a photo that takes too long, unless something has stopped it. And that a worker
+    of a cluster ended, joblib does not hear (1.6.0: its Dask backend passes on no failure but the task's
+    own). There it is `silence` that tells: so many seconds without any answer. joblib ends the workers then.
 
     joblib ends all of the work when a process ends. Then one of the photos that were handed out did it; they
     are done one at a time until it is found, and the rest goes on as before.
     """
     from joblib.externals.loky.process_executor import BrokenProcessPool
 
-    waiting = dict(enumerate(photos))
     while waiting:
         try:
             for number, outcome in _in_parallel(task, waiting, size, seconds, silence):
@@ -162,7 +199,7 @@ def _answers(
 
 
 def _in_parallel(
-    task: Callable[[Item], Outcome], photos: dict[int, Item], size: int, seconds: float, silence: float | None
+    task: Callable[[Item], Outcome], photos: dict[int, Item], size: int, seconds: float, silence: float
 ) -> Iterator[tuple[int, Outcome]]:
     """Do the task for numbered photos; each number with its outcome, in the order in which they come."""
     from joblib import Parallel, delayed
@@ -235,6 +272,9 @@ def _prepared() -> IO[str]:
     import cv2
 
     cv2.setNumThreads(1)
+    if "PYTHONFAULTHANDLER" not in os.environ:
+        # joblib switches it on. Of a process that crashes the photo's result tells, in words.
+        faulthandler.disable()
     # In a Dask worker it is another thread that works, and Dask looks after the process.
     if threading.current_thread() is threading.main_thread():
         # The terminal sends Ctrl-C to every process; the first one ends the others.

@@ -1,5 +1,6 @@
 """The command line put together: all commands, in the order of the help, and what a terminal cannot show."""
 
+import os
 import sys
 from typing import Annotated, NoReturn
 
@@ -12,7 +13,7 @@ from aperture.cli.demo import demo_command
 from aperture.cli.desk import desk_app
 from aperture.cli.guide import guide_command
 from aperture.cli.measure import measure_command
-from aperture.cli.options import Sections
+from aperture.cli.options import WRONG_USAGE, Sections
 from aperture.cli.settings import settings_command
 from aperture.cli.studies import limits_command, repeat_command
 
@@ -62,5 +63,15 @@ def main() -> NoReturn:
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
             reconfigure(errors="replace")
-    app()
+    try:
+        try:
+            app()
+        finally:
+            sys.stdout.flush()  # what cannot be written is said here, not by Python when it has ended
+    except OSError as error:
+        # Whatever is still to be written has somewhere to go.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        if not isinstance(error, BrokenPipeError):  # who reads a pipe may have seen enough
+            typer.echo(f"aperture: the output cannot be written: {error.strerror or error}", err=True)
+        sys.exit(WRONG_USAGE)
     sys.exit(0)

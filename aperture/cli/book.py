@@ -152,7 +152,9 @@ def lots_command(book: BookFile = None) -> None:
 @book_app.command("order", rich_help_panel=PANEL)
 @report_errors
 def order_command(
-    need: Annotated[int, typer.Option("--need", metavar="N", min=1, help="How many usable reeds you need.")],
+    need: Annotated[
+        int, typer.Option("--need", metavar="N", min=1, max=1000, help="How many usable reeds you need.")
+    ],
     sure: Annotated[
         float, typer.Option("--sure", metavar="PERCENT", help="How sure you want to be, for example 90.")
     ] = 90.0,

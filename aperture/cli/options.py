@@ -104,6 +104,7 @@ def report_errors(command: Callable[..., None]) -> Callable[..., None]:
 
     @functools.wraps(command)
     def guarded(*args: Any, **options: Any) -> None:
+        _check_text(options)
         try:
             command(*args, **options)
         # How typer ends a command; and who reads the output may have seen enough.
@@ -129,6 +130,16 @@ def report_errors(command: Callable[..., None]) -> Callable[..., None]:
             give_up(FAILED, f"{blame} {type(error).__name__}: {error}")
 
     return guarded
+
+
+def _check_text(options: dict[str, Any]) -> None:
+    """Complain of an option that is no text; the name of a file may be any bytes."""
+    for name, value in options.items():
+        if isinstance(value, str):
+            try:
+                value.encode()
+            except UnicodeEncodeError as error:
+                raise typer.BadParameter("that is no text in UTF-8", param_hint=name) from error
 
 
 def _trouble_with_book(path: Path | None) -> str | None:

@@ -1,44 +1,36 @@
 """The pixels of a photo, upright, out of each format; and what each decoder would let through in silence."""
 
-import re
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from io import BytesIO
 from typing import Any
 
 import cv2
 import numpy as np
-import simplejpeg
-from numpy.typing import NDArray
-from PIL import Image, UnidentifiedImageError
+from PIL import Image, UnidentifiedImageError, features
 from PIL.ExifTags import Base
+from PIL.TiffImagePlugin import (
+    BITSPERSAMPLE,
+    PHOTOMETRIC_INTERPRETATION,
+    PLANAR_CONFIGURATION,
+    TiffImageFile,
+)
 
 from aperture.errors import PhotoError
+from aperture.photo.avif import check_avif
 from aperture.photo.camera_notes import exif_tags
 from aperture.photo.content import MAX_PIXELS, Format
+from aperture.photo.flat import Pixels, check_size, flatten
+from aperture.photo.heif import read_heif
+from aperture.photo.jpeg import decode_jpeg
 
-Pixels = NDArray[np.uint8]
-
-MIN_SIDE_PX = 200
-
-# A progressive JPEG of a camera has about 10 scans. Every scan passes over the whole picture, so a file of
-# thousands of tiny scans would keep the decoder busy for minutes.
-_MAX_JPEG_SCANS = 100
-# Phones write tens of segments before the picture, some with depth maps or long notes hundreds.
-_MAX_JPEG_MARKERS = 10_000
-# In compressed JPEG data, 0xFF before 0x00 is stuffing, before D0-D7 a restart, before 0xFF a filler.
-_JPEG_MARKER = re.compile(rb"\xff[\x01-\xcf\xd8-\xfe]")
-_JPEG_TEMPORARY, _JPEG_START, _JPEG_END, _JPEG_SCAN = 0x01, 0xD8, 0xD9, 0xDA
-# Some cameras pad the compressed data. More than a storage block of it is a header that hides picture rows.
-_MAX_JPEG_PADDING_BYTES = 4096
-_JPEG_PADDING = re.compile(r"(\d+) extraneous bytes before marker 0xd9")
-
-# A copy that was interrupted can have its full length, the rest being zeros. HEIC and WebP decoders do not
-# notice; compressed data never end like this.
+# A copy that was interrupted can have its full length, the rest being zeros. HEIC, AVIF and WebP decoders do
+# not notice; compressed data never end like this.
 _ZERO_TAIL = bytes(4096)
 
-_BAND_ROWS = 512
+# Values of TIFF's tags PhotometricInterpretation and PlanarConfiguration.
+_WHITE_IS_ZERO, _APART = 0, 2
 
 
 def decode(
@@ -49,7 +41,7 @@ def decode(
     A HEIC whose tags are not asked for (`noted`) may be decoded in a thread: no setting of the process is
     touched.
     """
-    if format in ("HEIC", "WebP") and encoded.endswith(_ZERO_TAIL):
+    if format in ("HEIC", "AVIF", "WebP") and encoded.endswith(_ZERO_TAIL):
         raise PhotoError("photo-damaged", f"{format}: the end of the file is missing")
     try:
         if format == "HEIC":
@@ -57,7 +49,7 @@ def decode(
         else:
             with _bounded_and_quiet():
                 if format == "JPEG":
-                    pixels, tags = _decode_jpeg(encoded, colour)
+                    pixels, tags = decode_jpeg(encoded, colour)
                 else:
                     pixels, tags = _decode_with_pillow(encoded, format, colour)
     except PhotoError:
@@ -77,112 +69,36 @@ def decode(
     return upright, tags
 
 
-def _decode_jpeg(encoded: bytes, colour: bool) -> tuple[Pixels, dict[int, Any]]:
-    """Decode with libjpeg-turbo; the brightness channel alone is the fastest and needs no conversion."""
-    height_px, width_px, colour_space, _ = simplejpeg.decode_jpeg_header(encoded, strict=False)
-    _check_size(int(width_px), int(height_px))
-    _check_jpeg_structure(encoded)
-    if colour_space in ("CMYK", "YCCK"):
-        # Cameras do not write these. By convention ink is stored inverted: 255 is none.
-        ink = 255 - _decode_whole_jpeg(encoded, "CMYK")
-        pixels = flatten(Image.frombytes("CMYK", (ink.shape[1], ink.shape[0]), ink.tobytes()), colour)
-    else:
-        pixels = _decode_whole_jpeg(encoded, "RGB" if colour else "GRAY")
-    tags: dict[int, Any] = {}
-    with suppress(Exception):
-        tags = exif_tags(Image.open(BytesIO(encoded), formats=["JPEG"]))
-    return pixels if colour else pixels.reshape(pixels.shape[:2]), tags
-
-
-def _check_jpeg_structure(encoded: bytes) -> None:
-    """Walk over the markers of the first picture: it must end, and not have too many scans.
-
-    What follows the end is ignored: phones append the second picture of a pair, or a short video.
-    Source: ITU-T T.81, annex B.
-    """
-    position = 2
-    markers = scans = 0
-    while (found := _JPEG_MARKER.search(encoded, position)) is not None:
-        marker = encoded[found.end() - 1]
-        position = found.end()
-        if marker == _JPEG_END:
-            return
-        markers += 1
-        if markers > _MAX_JPEG_MARKERS:
-            raise PhotoError("photo-damaged", f"JPEG: more than {_MAX_JPEG_MARKERS} segments")
-        if marker == _JPEG_SCAN:
-            scans += 1
-            if scans > _MAX_JPEG_SCANS:
-                raise PhotoError("photo-damaged", f"JPEG: more than {_MAX_JPEG_SCANS} scans")
-        # These two have no content; every other one begins with its length.
-        if marker not in (_JPEG_TEMPORARY, _JPEG_START):
-            position += int.from_bytes(encoded[position : position + 2], "big")
-    raise PhotoError("photo-damaged", "JPEG: the file ends before the picture does")
-
-
-def _decode_whole_jpeg(encoded: bytes, colour_space: str) -> Pixels:
-    """Decode, refusing where libjpeg would fill in gray with no more than a warning."""
-    pixels: Pixels
-    try:
-        pixels = simplejpeg.decode_jpeg(encoded, colour_space, strict=True)
-    except ValueError as error:
-        # Two warnings about complete pictures. libjpeg reports the first one only, so padding at the end
-        # means that nothing was wrong before; some phones write wrong scan parameters that nobody needs.
-        padding = _JPEG_PADDING.search(str(error))
-        padded = padding is not None and int(padding[1]) <= _MAX_JPEG_PADDING_BYTES
-        if not padded and "Invalid SOS parameters" not in str(error):
-            raise
-        pixels = simplejpeg.decode_jpeg(encoded, colour_space, strict=False)
-    return pixels
-
-
 def _decode_heic(encoded: bytes, colour: bool, noted: bool) -> tuple[Pixels, dict[int, Any]]:
     """Decode the primary picture with libheif, which also turns it.
 
     The EXIF orientation is not applied: in HEIF it is for information only, and phones write both.
     Source: libheif's maintainers (strukturag/libheif, discussion 227).
     """
-    import pi_heif
-
-    _check_heic_texts(encoded)
-    file = pi_heif.open_heif(encoded)
-    _check_size(*file.size)
-    bearer = Image.new("1", (1, 1))  # Pillow reads the notes of pictures only
-    bearer.info["exif"] = file.info.get("exif")
-    if colour and file.mode == "RGB" and file.stride == 3 * file.size[0]:
-        # What most phones write: one copy, because each takes its time. The file's own pixels end with it.
-        pixels = np.frombuffer(file.data, np.uint8).reshape(file.size[1], file.size[0], 3).copy()
+    mode, (width_px, height_px), exif, stored = read_heif(encoded, check_size)
+    if colour and mode == "RGB":
+        # What most phones write, without one more copy: each takes its time.
+        pixels = np.frombuffer(stored, np.uint8).reshape(height_px, width_px, 3)
     else:
-        image = file.to_pillow()
-        del file  # with it go the pixels a second time
-        pixels = flatten(image, colour)
+        pixels = flatten(Image.frombytes(mode, (width_px, height_px), stored), colour)
     tags: dict[int, Any] = {}
     if noted:
+        bearer = Image.new("1", (1, 1))  # Pillow reads the notes of pictures only
+        bearer.info["exif"] = exif
         with _bounded_and_quiet():
             tags = exif_tags(bearer)
     return pixels, tags
 
 
-def _check_heic_texts(encoded: bytes) -> None:
-    """Refuse descriptions of items (boxes infe within iinf) that are not text.
-
-    pi_heif 1.4.0 ends the whole process on them. Source of the layout: ISO/IEC 14496-12, ItemInfoEntry.
-    """
-    list_start = encoded.find(b"iinf") - 4
-    list_end = list_start + int.from_bytes(encoded[max(list_start, 0) : list_start + 4], "big")
-    start = encoded.find(b"infe", list_start, list_end)
-    while start >= 0:
-        end = start - 4 + int.from_bytes(encoded[start - 4 : start], "big")
-        # Type, version and flags, then the item's number in 2 bytes or (version 3) 4, its protection in 2.
-        encoded[start + (14 if encoded[start + 4] == 3 else 12) : end].decode()
-        start = encoded.find(b"infe", start + 4, list_end)
-
-
 def _decode_with_pillow(encoded: bytes, format: Format, colour: bool) -> tuple[Pixels, dict[int, Any]]:
-    """Decode a PNG, TIFF or WebP."""
+    """Decode a PNG, TIFF, WebP or AVIF."""
     pillow_format = [format.upper()]
+    if format == "AVIF":
+        if not features.check("avif"):
+            raise PhotoError("not-a-photo", "it is an AVIF picture, for which Pillow has no decoder here")
+        check_avif(encoded, check_size)
     image = Image.open(BytesIO(encoded), formats=pillow_format)
-    _check_size(*image.size)
+    check_size(*image.size)
     if format == "PNG":
         # Decoding stops when all pixels are there; only this looks at the checksums.
         Image.open(BytesIO(encoded), formats=pillow_format).verify()
@@ -199,15 +115,25 @@ def _decode_with_pillow(encoded: bytes, format: Format, colour: bool) -> tuple[P
         incomplete = cv2.imdecode(np.frombuffer(encoded, np.uint8), cv2.IMREAD_GRAYSCALE) is None
     if incomplete:
         raise PhotoError("photo-damaged", f"{format}: the header gives more rows than the picture has")
-    return flatten(image, colour), exif_tags(image)
+    tags = exif_tags(image)
+    return flatten(_meant(image) if isinstance(image, TiffImageFile) else image, colour), tags
 
 
-def _check_size(width_px: int, height_px: int) -> None:
-    """Refuse a size, known from the header, before any pixel is decoded."""
-    if width_px * height_px > MAX_PIXELS:
-        raise PhotoError("photo-too-large", f"{width_px} × {height_px} px")
-    if min(width_px, height_px) < MIN_SIDE_PX:
-        raise PhotoError("photo-too-small", f"{width_px} × {height_px} px")
+def _meant(image: TiffImageFile) -> Image.Image:
+    """The picture of a TIFF where Pillow 13 passes over what the tags say of its numbers.
+
+    Source: TIFF 6.0, tags BitsPerSample, PhotometricInterpretation, PlanarConfiguration.
+    """
+    bits = max(image.tag_v2.get(BITSPERSAMPLE, (1,)))
+    if bits > 8 and image.tag_v2.get(PLANAR_CONFIGURATION) == _APART and len(image.getbands()) > 1:
+        raise PhotoError("not-a-photo", f"a TIFF with {bits} bits in a plane for each colour; save it as PNG")
+    inverted = image.tag_v2.get(PHOTOMETRIC_INTERPRETATION) == _WHITE_IS_ZERO
+    if not image.mode.startswith("I;16") or not (inverted or bits == 12):
+        return image  # the rest is as Pillow says
+    shade = np.asarray(image).astype(np.uint16)
+    if bits == 12:
+        shade = np.left_shift(shade, 4) + np.right_shift(shade, 8)  # 4095 becomes 65535
+    return Image.fromarray(np.subtract(65535, shade, dtype=np.uint16) if inverted else shade)
 
 
 @contextmanager
@@ -225,33 +151,6 @@ def _bounded_and_quiet() -> Iterator[None]:
             yield
     finally:
         Image.MAX_IMAGE_PIXELS = limit
-
-
-def flatten(image: Image.Image, colour: bool) -> Pixels:
-    """8-bit gray (ITU-R BT.601 luma) or RGB pixels of a picture in any mode; what is transparent is white."""
-    if image.mode in ("I", "F"):
-        raise PhotoError("not-a-photo", "its pixels are 32-bit numbers")
-    pixels = np.empty((image.height, image.width, 3) if colour else (image.height, image.width), np.uint8)
-    # In bands, because each step makes a copy: of the largest picture, all at once would be gigabytes.
-    for top in range(0, image.height, _BAND_ROWS):
-        bottom = min(top + _BAND_ROWS, image.height)
-        pixels[top:bottom] = _flat_band(image.crop((0, top, image.width, bottom)), colour)
-    return pixels
-
-
-def _flat_band(image: Image.Image, colour: bool) -> Pixels:
-    if image.mode.startswith("I;16"):
-        # 65535 = 255 × 257, so this rounds to the nearest of 256 steps.
-        gray = (np.asarray(image).astype(np.uint32) + 128) // 257
-        image = Image.fromarray(gray.astype(np.uint8))
-    if image.has_transparency_data:
-        image = image.convert("RGBA")
-        image = Image.alpha_composite(Image.new("RGBA", image.size, "white"), image)
-    if image.mode not in ("1", "L", "RGB"):
-        image = image.convert("RGB")
-    mode = "RGB" if colour else "L"
-    # To convert to what it is already makes a copy.
-    return np.asarray(image if image.mode == mode else image.convert(mode))
 
 
 def _turn_upright(pixels: Pixels, orientation: Any) -> Pixels:

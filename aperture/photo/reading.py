@@ -18,7 +18,8 @@ from PIL import Image
 
 from aperture.photo.camera_notes import Provenance, digital_zoom, focal_length_35mm, provenance, when_taken
 from aperture.photo.content import Format, format_of, is_address, read_address, read_bytes
-from aperture.photo.pixels import Pixels, decode, flatten
+from aperture.photo.flat import Pixels, flatten
+from aperture.photo.pixels import decode
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +70,7 @@ class Photo:
 
 
 def read_photo(path: str | Path) -> Photo:
-    """Read a JPEG, PNG, HEIC, TIFF or WebP photo; the first picture of a file that holds several.
+    """Read a JPEG, PNG, HEIC, AVIF, TIFF or WebP photo; the first picture of a file that holds several.
 
     Parameters
     ----------

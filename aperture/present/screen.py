@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -35,6 +36,8 @@ if TYPE_CHECKING:
 WIDTH_WITHOUT_TERMINAL = 160
 # In a narrower window the codes of the flags make room; the sentences below the table stay.
 WIDTH_FOR_CODES = 110
+# Rows that rich lays out before anybody notices.
+FEW_ROWS = 200
 
 
 def make_console(stderr: bool = False) -> Console:
@@ -47,7 +50,11 @@ def make_console(stderr: bool = False) -> Console:
 
 def show(console: Console, measurements: Sequence[Measurement], pairs: Sequence[Pair]) -> None:
     """Print everything there is to say about some photos."""
-    console.print(photo_table(measurements, codes=console.width >= WIDTH_FOR_CODES))
+    codes = console.width >= WIDTH_FOR_CODES
+    if len(measurements) > FEW_ROWS:
+        show_rows(console, _photo_rows(measurements, codes), _gap(codes))
+    else:
+        console.print(photo_table(measurements, codes))
     console.print(Text("± is the expanded uncertainty; lengths in mm, areas in mm².", style="dim"))
     if pairs:
         console.print()
@@ -61,21 +68,37 @@ def show(console: Console, measurements: Sequence[Measurement], pairs: Sequence[
 
 def photo_table(measurements: Sequence[Measurement], codes: bool = True) -> Table:
     """One row per photo; `codes` adds the codes of its flags to what they do to it."""
-    headings = ("photo", "reed", "state", "class", "height", "width", "area", "ratio", "remarks")
-    table = _table(*headings, gap=2 if codes else 1)
+    headings, *rows = _photo_rows(measurements, codes)
+    table = _table(*headings, gap=_gap(codes))
+    for row in rows:
+        table.add_row(*map(Text, row))
+    return table
+
+
+def _gap(codes: bool) -> int:
+    return 2 if codes else 1
+
+
+def _photo_rows(measurements: Sequence[Measurement], codes: bool) -> list[Sequence[str]]:
+    """The headings, and one row per photo."""
+    rows: list[Sequence[str]] = [
+        ("photo", "reed", "state", "class", "height", "width", "area", "ratio", "remarks")
+    ]
     for measurement, name in zip(measurements, short_names(measurements), strict=True):
         numbers = [quantity(measurement, field) for field in NAMES]
         if not codes:  # in a narrow window a value and its uncertainty stand on two lines
             numbers = [number.replace(" ±", "\n±") for number in numbers]
-        table.add_row(
-            Text(name),
-            NO_VALUE if measurement.reed is None else str(measurement.reed),
-            measurement.state or NO_VALUE,
-            NO_VALUE if measurement.verdict is None else measurement.verdict.shape,
-            *numbers,
-            Text(_remark_words(measurement, codes)),
+        rows.append(
+            (
+                name,
+                NO_VALUE if measurement.reed is None else str(measurement.reed),
+                measurement.state or NO_VALUE,
+                NO_VALUE if measurement.verdict is None else measurement.verdict.shape,
+                *numbers,
+                _remark_words(measurement, codes),
+            )
         )
-    return table
+    return rows
 
 
 def change_table(pairs: Sequence[Pair]) -> Table:
@@ -98,7 +121,7 @@ def short_names(measurements: Sequence[Measurement]) -> list[str]:
     paths = [Path(measurement.photo) for measurement in measurements]
     names = [path.name or str(path) for path in paths]
     for depth in (2, 3):
-        repeated = {name for name in names if names.count(name) > 1}
+        repeated = {name for name, count in Counter(names).items() if count > 1}
         names = [
             str(Path(*path.parts[-depth:])) if name in repeated else name
             for path, name in zip(paths, names, strict=True)
@@ -163,8 +186,7 @@ def _show_remarks(console: Console, measurements: Sequence[Measurement]) -> None
         if not measurement.review:
             continue
         what = "refused" if measurement.outcome == "refused" else "have a look"
-        console.print()
-        console.print(Text.assemble((name, "bold"), f": {what}"))
+        console.print(Text.assemble("\n", (name, "bold"), f": {what}"))
         note_sentences = {FLAGS[code].sentence for code in notes}
         for remark in remarks(measurement):
             if remark.sentence not in note_sentences:
@@ -204,4 +226,8 @@ def _show_next_steps(console: Console, measurements: Sequence[Measurement], pair
 
 def indented(console: Console, words: str, style: str = "") -> None:
     """Print a paragraph, moved in by two characters."""
-    console.print(Padding(Text(words, style), (0, 0, 0, 2)))
+    if cell_len(words) <= console.width - 2 and "\n" not in words:
+        # Nothing to wrap, which is most of what rich would be busy with.
+        console.out(f"  {words}", style=style or None, highlight=False)
+    else:
+        console.print(Padding(Text(words, style), (0, 0, 0, 2)))

@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import get_args
 
 from aperture.batch.photo_files import photos_in
+from aperture.errors import PhotoError
+from aperture.photo import read_bytes
 from aperture.verdict import ShapeClass
 
 LABELS: tuple[ShapeClass, ...] = get_args(ShapeClass)
@@ -132,8 +134,8 @@ def _once_each(found: Iterable[tuple[Path, ShapeClass]]) -> tuple[dict[Path, Sha
     repeated: list[Path] = []
     for photo, label in found:
         try:
-            content = hashlib.sha256(photo.read_bytes()).hexdigest()
-        except OSError:  # measuring it will say what is wrong with it
+            content = hashlib.sha256(read_bytes(photo, any_kind=True)).hexdigest()
+        except PhotoError:  # measuring it will say what is wrong with it
             content = str(photo)
         same = first.setdefault(content, photo)
         if labels.get(same, label) != label:

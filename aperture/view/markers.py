@@ -73,7 +73,7 @@ def _read_markers(
         parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = window_px
     rows, columns = luma.shape
     # whole pixels into one are many times quicker to add up than parts of them
-    times = -(-max(rows, columns) // size_px)
+    times = min(-(-max(rows, columns) // size_px), rows, columns)  # of a strip something must be left
     whole = luma[: rows - rows % times, : columns - columns % times]
     shape = (whole.shape[1] // times, whole.shape[0] // times)
     reduced = luma if times == 1 else cv2.resize(whole, shape, interpolation=cv2.INTER_AREA)

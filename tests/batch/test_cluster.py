@@ -2,6 +2,8 @@
 
 import json
 import os
+import subprocess
+import sys
 from itertools import pairwise
 from pathlib import Path
 
@@ -78,7 +80,12 @@ def test_a_photo_that_ends_a_worker_of_the_cluster_is_named_and_the_rest_go_on(c
 
 @pytest.mark.parametrize(
     ("address", "words"),
-    [("nonsense", "missing port"), ("tcp://127.0.0.1:9", "Timed out"), ("http://x:1", "unknown address")],
+    [
+        ("nonsense", "missing port"),
+        ("tcp://127.0.0.1:9", "Timed out"),
+        ("http://x:1", "unknown address"),
+        ("tls://127.0.0.1:9", "TLS expects"),
+    ],
 )
 def test_a_cluster_that_is_not_there_is_said_in_words(address, words, monkeypatch):
     monkeypatch.setattr(workers, "CLUSTER_SECONDS", 0.5)
@@ -87,6 +94,17 @@ def test_a_cluster_that_is_not_there_is_said_in_words(address, words, monkeypatc
     assert result.exit_code == 2
     assert "The cluster cannot be used." in said
     assert words in said
+
+
+def test_a_scheduler_that_wants_keys_is_said_without_a_trace():
+    """A client that was begun in vain waits twenty seconds, and complains when the program ends."""
+    words = ["measure", str(PHOTOS / "far.jpg"), "--cluster", "tls://127.0.0.1:9"]
+    command = [sys.executable, "-m", "aperture", *words]
+    environment = {**os.environ, "PYTHONPATH": str(PHOTOS.parents[1])}
+    done = subprocess.run(command, env=environment, capture_output=True, text=True)
+    assert done.returncode == 2
+    assert done.stderr.startswith("aperture: The cluster cannot be used. tls://127.0.0.1:9: ")
+    assert "Traceback" not in done.stderr
 
 
 def test_a_cluster_without_workers_is_said(monkeypatch):

@@ -1,5 +1,6 @@
 """Work shared among processes: its order, what one bad photo does to it, and how it is stopped."""
 
+import faulthandler
 import json
 import os
 import re
@@ -12,6 +13,7 @@ from pathlib import Path
 import psutil
 import pytest
 
+from aperture.batch import workers
 from aperture.batch.workers import run_in_order
 
 ROOT = Path(__file__).parents[2]
@@ -71,6 +73,47 @@ def test_a_photo_that_takes_for_ever_is_given_up():
     assert [words for _, words in results] == ["fine", "no answer within 2 seconds", *["fine"] * 4]
 
 
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no signals that stop a process")
+def test_a_worker_that_stands_still_is_given_up(monkeypatch):
+    """A stopped process does not even notice that its time is over."""
+    monkeypatch.setattr(workers, "START_SECONDS", 3.0)
+
+    def stands_still(number):
+        if number == 1:
+            os.kill(os.getpid(), signal.SIGSTOP)
+        return number, "fine"
+
+    results = results_of(stands_still, 4, seconds=2.0)
+    assert [words for _, words in results] == ["fine", "no answer within 2 seconds", "fine", "fine"]
+
+
+def test_no_more_processes_than_photos():
+    def processes(number):
+        import psutil
+
+        children = psutil.Process(os.getppid()).children()
+        return sum("popen_loky" in " ".join(child.cmdline()) for child in children)
+
+    assert max(results_of(processes, 3, workers=32)) <= 3
+
+
+def test_a_process_that_crashes_prints_no_trace(capfd):
+    def crashes(number):
+        if number == 1:
+            faulthandler._sigsegv()
+        return number, "fine"
+
+    results = results_of(crashes, 3)
+    assert [words == "fine" for _, words in results] == [True, False, True]
+    assert capfd.readouterr() == ("", "")
+
+
+def test_what_is_done_at_once_is_done_here_and_comes_in_order():
+    even = list(run_in_order(lambda n: (n, os.getpid()), range(9), 2, died, at_once=lambda n: n % 2 == 0))
+    assert [number for number, _ in even] == list(range(9))
+    assert [process == os.getpid() for _, process in even] == [number % 2 == 0 for number in range(9)]
+
+
 def test_what_a_task_raises_ends_the_work():
     def raises(number):
         if number == 2:
@@ -104,10 +147,10 @@ def test_the_memory_of_a_worker_stays_as_it_is():
         return os.getpid(), psutil.Process().memory_info().rss / 1e6
 
     grown = {}
-    for process, resident in results_of(resident_mb, 40):
+    for process, resident in results_of(resident_mb, 24):
         grown.setdefault(process, []).append(resident)
-    # Its picture has 3.8 million pixels, a byte each: 15 of them would be 57 MB.
-    growth = [values[-1] - values[4] for values in grown.values() if len(values) >= 20]
+    # Its picture has 3.8 million pixels, a byte each: 7 of them would be 27 MB.
+    growth = [values[-1] - values[4] for values in grown.values() if len(values) >= 12]
     assert growth
     assert max(growth) < 10
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from tests.bench.figures import Findings
-from tests.breaking import Count, damage, disks, killing, oddities
+from tests.breaking import Count, damage, disks, files, killing, oddities
 
 SEED = 2026
 
@@ -68,6 +68,11 @@ def bench_names(findings: Findings, tmp_path: Path) -> None:
 
 def bench_held(findings: Findings, tmp_path: Path) -> None:
     _keep(findings, "A book held by another process", oddities.held(tmp_path, 2), "commands and what follows")
+
+
+@pytest.mark.parametrize("kind", files.KINDS)
+def bench_no_photos(findings: Findings, tmp_path: Path, kind: str) -> None:
+    _keep(findings, f"No photo, but called like one: {kind}", files.no_photos(tmp_path, kind))
 
 
 def bench_damage(findings: Findings, tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from aperture.book.backup.keeping import back_up
 from aperture.book.store import book_file
 from aperture.book.store.ledger import Book
 from aperture.errors import BookError
-from tests.breaking import Count, a_book, damage, disks, killing, oddities
+from tests.breaking import Count, a_book, damage, disks, files, killing, oddities
 
 KILLS = pytest.mark.skipif(sys.platform == "win32", reason="there is no SIGKILL")
 
@@ -78,6 +78,13 @@ def test_names_that_are_too_long(tmp_path):
 
 def test_a_book_that_another_process_holds(tmp_path):
     all_survive(oddities.held(tmp_path, 1), 20)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no pipes in folders")
+@pytest.mark.parametrize("kind", ["a HEIC with a decoy"])
+def test_what_is_no_photo(tmp_path, kind):
+    pytest.importorskip("starlette", reason="the desk's packages are not installed")
+    all_survive(files.no_photos(tmp_path, kind), 5)
 
 
 def test_bytes_that_were_overwritten(tmp_path):

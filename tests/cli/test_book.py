@@ -236,3 +236,12 @@ def test_a_long_table_looks_as_rich_would_have_it(width):
         seen.append([line.rstrip() for line in captured.get().splitlines()])
     assert seen[0] == seen[1]
     assert len(seen[0]) == 3 if width >= 28 else len(seen[0]) >= 3
+
+
+def test_more_reeds_than_any_school_needs_are_refused(tmp_path):
+    """For a hundred million all outcomes would be added up: minutes, and gigabytes."""
+    Book(tmp_path / "reeds.sqlite3", create=True).close()
+    words = ["order", "--need", "100000000", "--book", str(tmp_path / "reeds.sqlite3")]
+    result = CliRunner().invoke(app, words)
+    assert result.exit_code == 2
+    assert "1<=x<=1000" in result.output

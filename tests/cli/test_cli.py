@@ -491,3 +491,49 @@ def test_what_was_measured_before_ctrl_c_is_kept(photos, monkeypatch, tmp_path):
     assert "Wrote t.csv" in output
     assert len(Path("t.csv").read_text(encoding="utf-8-sig").splitlines()) == 3
     assert "Stopped: 2 of 4 photos were measured." in errors
+
+
+# --- what a terminal hands over, and what takes no output ---------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "name"),
+    [
+        (["measure", "a.jpg", "--cluster", "\udcff"], "cluster"),
+        (["order", "--need", "3", "--source", "\udcff"], "source"),
+        (["enter", "lot", "27a", "--source", "caf\udce9"], "source"),
+        (["guide", "\udcff"], "name"),
+    ],
+)
+def test_an_option_that_is_no_text_is_named(words, name, tmp_path):
+    """Bytes that are no UTF-8 reach Python as surrogates (PEP 383)."""
+    book = ["--book", tmp_path / "reeds.sqlite3"] if words[0] in ("order", "enter") else []
+    _, errors = run(*words, *book, expect=2)
+    assert f"Invalid value for {name}: that is no text in UTF-8" in flat(errors)
+
+
+def test_a_file_whose_name_is_no_text_is_measured_like_others(tmp_path):
+    output, _ = run("measure", "--json", str(tmp_path / "\udcff.jpg"), expect=3)
+    assert json.loads(output)["flags"] == ["file-missing"]
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that takes nothing")
+@pytest.mark.parametrize("words", [["--version"], ["--help"], ["guide", "flags"], ["settings"]], ids=" ".join)
+def test_output_that_cannot_be_written_is_said(words):
+    command = [sys.executable, "-m", "aperture", *words]
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(command, env=ENVIRONMENT, stdout=full, stderr=subprocess.PIPE, text=True)
+    assert done.returncode == 2
+    assert done.stderr.startswith("aperture: ")
+    assert done.stderr.count("\n") == 1
+    assert "No space left on device" in done.stderr
+
+
+def test_files_that_are_refused_at_a_glance_need_no_processes(tmp_path, monkeypatch):
+    """Counted, not timed: no process is started, and libraries of linear algebra are not looked for."""
+    for number in range(300):
+        (tmp_path / f"{number}.jpg").touch()
+    monkeypatch.setattr("aperture.batch.workers._crew", None)
+    monkeypatch.setattr("aperture.measure._one_thread", None)
+    output, _ = run("measure", "--json", tmp_path, expect=3)
+    assert [json.loads(line)["flags"] for line in output.splitlines()] == [["file-empty"]] * 300

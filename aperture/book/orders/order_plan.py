@@ -38,6 +38,8 @@ from aperture.book.orders.shares import check_probability, check_record
 # Of one lot: usable reeds, judged reeds.
 Judged = tuple[int, int]
 
+# More than any school needs. All outcomes are added up, which for millions takes minutes and gigabytes.
+MOST_NEEDED = 1000
 # The larger of these is the largest order that is a useful answer.
 MOST_REEDS = 100
 MOST_FOR_EACH_NEEDED = 10
@@ -123,7 +125,7 @@ def plan_order(need: int, sure: float, lots: Sequence[Judged]) -> OrderPlan:
 
     Parameters
     ----------
-    need : usable reeds that are needed, 1 or more.
+    need : usable reeds that are needed, 1 to `MOST_NEEDED`.
     sure : probability, between 0 and 1.
     lots : for each earlier lot of this source, how many reeds were usable and how many were judged. Reeds
         that are not judged yet count in neither. May be empty.
@@ -136,6 +138,8 @@ def plan_order(need: int, sure: float, lots: Sequence[Judged]) -> OrderPlan:
     """
     if need < 1:
         raise ValueError(f"at least 1 reed must be needed, not {need}")
+    if need > MOST_NEEDED:
+        raise ValueError(f"at most {MOST_NEEDED} reeds can be planned for, not {need}")
     check_probability(sure, "how sure you want to be")
     for usable, judged in lots:
         check_record(usable, judged)

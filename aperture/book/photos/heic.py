@@ -1,39 +1,36 @@
-"""A HEIC file written again with nothing in it but the picture and one block of Exif data.
+"""A HEIC or AVIF file written again with nothing in it but the picture and one block of Exif data.
 
-A HEIC file is a box of boxes. One of them, `meta`, lists items (the picture, the tiles it is made of,
+Such a file is a box of boxes. One of them, `meta`, lists items (the picture, the tiles it is made of,
 previews, depth, notes of all kinds), their properties, their relations and where in the file each lies. What
 the main picture is made of is followed from there, copied, and listed in a new `meta`.
 
 Sources: ISO/IEC 14496-12 (the boxes of `meta`), 23008-12 (items, properties, relations of pictures) and
-14496-15 (compressed pictures and their decoder's configuration).
+14496-15 (compressed pictures and their decoder's configuration). For AVIF: Alliance for Open Media, AV1 Image
+File Format, and AV1 Codec ISO Media File Format Binding (its decoder's configuration).
 """
 
 import struct
-from collections.abc import Iterator
 from dataclasses import dataclass
 
+from aperture.photo.avif import units
+from aperture.photo.boxes import Fields, boxes, find
+from aperture.photo.items import Properties, Property, item_kinds, item_places, item_properties
+
 # What a picture is made of: compressed pictures, and how they are put together.
-_COMPRESSED, _COMPOSED = b"hvc1", (b"grid", b"iovl", b"iden")
+_COMPOSED = (b"grid", b"iovl", b"iden")
 _RELATIONS = (b"dimg", b"auxl", b"prem")
-_PROPERTIES = (b"hvcC", b"ispe", b"pixi", b"irot", b"imir", b"clap", b"colr", b"auxC", b"pasp")
+_PROPERTIES = (b"hvcC", b"av1C", b"ispe", b"pixi", b"irot", b"imir", b"clap", b"colr", b"auxC", b"pasp")
 _ALPHA = (b"urn:mpeg:hevc:2015:auxid:1", b"urn:mpeg:mpegB:cicp:systems:auxiliary:alpha")
-_BRANDS = (b"heic", b"heix", b"heim", b"heis")
+_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"avif")
 # Types of the units of compressed data (ITU-T H.265, table 7-1): pictures, and the parameters that the
 # decoder's configuration holds. The others say what was used to make the picture, and the like.
 _PICTURE_UNITS, _PARAMETER_UNITS = range(32), range(32, 35)
+# Types of AV1's units (AV1 Bitstream & Decoding Process Specification, 6.2.2): sequence header, temporal
+# delimiter, frame header, tile group, frame, redundant frame header. The others are notes and padding.
+_AV1_UNITS = (1, 2, 3, 4, 6, 7)
 _NO_HEADER = 0
 # The number that the main picture gets.
 _MAIN = 1
-
-
-@dataclass(frozen=True)
-class _Property:
-    kind: bytes
-    content: bytes
-
-
-# Properties of an item, each with whether a reader must understand it.
-_Properties = tuple[tuple[bool, _Property], ...]
 
 
 @dataclass(frozen=True)
@@ -41,7 +38,7 @@ class _Item:
     """One item: its type, properties and data."""
 
     kind: bytes
-    properties: _Properties
+    properties: Properties
     data: bytes
 
 
@@ -52,42 +49,26 @@ class _Relation:
     targets: tuple[int, ...]
 
 
-class _Fields:
-    """Reads fields one after the other; ValueError where they end too early."""
-
-    def __init__(self, content: bytes) -> None:
-        self.rest = content
-
-    def take(self, length: int) -> bytes:
-        if length > len(self.rest):
-            raise ValueError("a box ends too early")
-        taken, self.rest = self.rest[:length], self.rest[length:]
-        return taken
-
-    def number(self, length: int) -> int:
-        return int.from_bytes(self.take(length), "big")
-
-
 def only_the_picture(encoded: bytes, exif: bytes) -> bytes:
     """The file with its main picture alone.
 
     Parameters
     ----------
-    encoded : a HEIC file.
+    encoded : a HEIC or AVIF file.
     exif : block of Exif data, beginning with the header of a TIFF; may be empty.
 
     Raises
     ------
     ValueError : the structure is not understood.
     """
-    meta = _find(encoded, b"meta")[4:]
+    meta = find(encoded, b"meta")[4:]
     items, relations = _picture_items(encoded, meta)
     if exif:
         # The number before the block says how many bytes stand before its TIFF header.
         note = max(items) + 1
         items[note] = _Item(b"Exif", (), struct.pack(">I", _NO_HEADER) + exif)
         relations.append(_Relation(b"cdsc", note, (_MAIN,)))
-    brands = _find(encoded, b"ftyp")
+    brands = find(encoded, b"ftyp")
     brand = next((known for known in _BRANDS if known in brands), b"mif1")
     file_type = _box(b"ftyp", brand, bytes(4), b"mif1", brand)
     # Where the data lie depends on how long the list of that is, but not on what it says.
@@ -99,48 +80,22 @@ def only_the_picture(encoded: bytes, exif: bytes) -> bytes:
 # --- reading ------------------------------------------------------------------------------------------
 
 
-def _boxes(content: bytes) -> Iterator[tuple[bytes, bytes]]:
-    """Type and content of each box."""
-    position = 0
-    while position < len(content):
-        fields = _Fields(content[position : position + 16])
-        length, kind, header = fields.number(4), fields.take(4), 8
-        if length == 1:
-            length, header = fields.number(8), 16
-        elif length == 0:
-            length = len(content) - position
-        if not header <= length <= len(content) - position:
-            raise ValueError("a box is longer than what holds it")
-        yield kind, content[position + header : position + length]
-        position += length
-
-
-def _find(content: bytes, wanted: bytes) -> bytes:
-    for kind, inside in _boxes(content):
-        if kind == wanted:
-            return inside
-    raise ValueError(f"there is no box {wanted!r}")
-
-
-def _version(fields: _Fields) -> tuple[int, int]:
-    """Version and flags, with which many boxes begin."""
-    return fields.number(1), fields.number(3)
-
-
 def _picture_items(encoded: bytes, meta: bytes) -> tuple[dict[int, _Item], list[_Relation]]:
     """The items that the main picture is made of, by new numbers; it is number 1. And their relations."""
-    kinds, relations = _item_kinds(meta), _relations(meta)
-    properties, places = _item_properties(meta), _item_places(encoded, meta)
+    kinds, relations = item_kinds(meta), _relations(meta)
+    properties, places = item_properties(meta), item_places(encoded, meta)
     new_number = {old: new for new, old in enumerate(_needed(meta, relations, properties), start=1)}
     items = {}
     for old, new in new_number.items():
         allowed = ((essential, _allowed(found)) for essential, found in properties[old])
         kept = tuple((essential, found) for essential, found in allowed if found is not None)
         data = b"".join(places[old])
-        if kinds[old] == _COMPRESSED:
+        if kinds[old] == b"hvc1":
             configurations = [found.content for _, found in kept if found.kind == b"hvcC"]
             # The lowest bits of byte 21 say how long the length of a unit is.
             data = _units(data, configurations[0][21] % 4 + 1)
+        elif kinds[old] == b"av01":
+            data = _av1_units(data)
         elif kinds[old] not in _COMPOSED:
             raise ValueError(f"a picture is made of {kinds[old]!r}")
         items[new] = _Item(kinds[old], kept, data)
@@ -152,10 +107,10 @@ def _picture_items(encoded: bytes, meta: bytes) -> tuple[dict[int, _Item], list[
     return items, among
 
 
-def _needed(meta: bytes, relations: list[_Relation], properties: dict[int, _Properties]) -> list[int]:
+def _needed(meta: bytes, relations: list[_Relation], properties: dict[int, Properties]) -> list[int]:
     """The number of the main picture, then of all that it is made of, and of their transparency."""
-    fields = _Fields(_find(meta, b"pitm"))
-    version, _ = _version(fields)
+    fields = Fields(find(meta, b"pitm"))
+    version, _ = fields.version()
     needed = {fields.number(2 if version == 0 else 4): None}  # a set that keeps its order
     waiting = list(needed)
     while waiting:
@@ -173,100 +128,41 @@ def _needed(meta: bytes, relations: list[_Relation], properties: dict[int, _Prop
     return list(needed)
 
 
-def _item_kinds(meta: bytes) -> dict[int, bytes]:
-    """Box iinf: the type of each item."""
-    fields = _Fields(_find(meta, b"iinf"))
-    version, _ = _version(fields)
-    fields.number(2 if version == 0 else 4)  # how many there are
-    kinds = {}
-    for _, entry in _boxes(fields.rest):
-        entry_fields = _Fields(entry)
-        version, _ = _version(entry_fields)
-        if version < 2:
-            raise ValueError("items without a type")
-        number = entry_fields.number(2 if version == 2 else 4)
-        if entry_fields.number(2) == 0:  # not encrypted
-            kinds[number] = entry_fields.take(4)
-    return kinds
-
-
 def _relations(meta: bytes) -> list[_Relation]:
     """Box iref: which item is made of, or says something about, which others."""
-    if b"iref" not in dict(_boxes(meta)):
+    if b"iref" not in dict(boxes(meta)):
         return []
-    fields = _Fields(_find(meta, b"iref"))
-    version, _ = _version(fields)
+    fields = Fields(find(meta, b"iref"))
+    version, _ = fields.version()
     size = 2 if version == 0 else 4
     relations = []
-    for kind, content in _boxes(fields.rest):
-        entry = _Fields(content)
+    for kind, content in boxes(fields.rest):
+        entry = Fields(content)
         source, count = entry.number(size), entry.number(2)
         relations.append(_Relation(kind, source, tuple(entry.number(size) for _ in range(count))))
     return relations
 
 
-def _item_properties(meta: bytes) -> dict[int, _Properties]:
-    """Box iprp: a list of properties, and which of them each item has."""
-    found = _find(meta, b"iprp")
-    properties = [_Property(kind, content) for kind, content in _boxes(_find(found, b"ipco"))]
-    of_items = {}
-    for kind, content in _boxes(found):
-        if kind != b"ipma":
-            continue
-        fields = _Fields(content)
-        version, flags = _version(fields)
-        wide = flags % 2 == 1
-        for _ in range(fields.number(4)):
-            number, count = fields.number(2 if version == 0 else 4), fields.number(1)
-            entries = [fields.number(2 if wide else 1) for _ in range(count)]
-            # The highest bit says that a reader must understand it; they are counted from 1, 0 is none.
-            top = 0x8000 if wide else 0x80
-            of_items[number] = tuple(
-                (entry >= top, properties[entry % top - 1]) for entry in entries if entry % top > 0
-            )
-    return of_items
-
-
-def _item_places(encoded: bytes, meta: bytes) -> dict[int, list[bytes]]:
-    """Box iloc: the pieces of each item's data, which lie anywhere in the file or in the box idat."""
-    fields = _Fields(_find(meta, b"iloc"))
-    version, _ = _version(fields)
-    sizes = fields.number(2)
-    offset_size, length_size, base_size, index_size = (sizes >> shift & 15 for shift in (12, 8, 4, 0))
-    places = {}
-    for _ in range(fields.number(2 if version < 2 else 4)):
-        number = fields.number(2 if version < 2 else 4)
-        method = fields.number(2) % 16 if version > 0 else 0
-        elsewhere, base = fields.number(2), fields.number(base_size)
-        pieces = []
-        for _ in range(fields.number(2)):
-            fields.number(index_size if version > 0 else 0)
-            start, length = base + fields.number(offset_size), fields.number(length_size)
-            pieces.append((start, length))
-        if method in (0, 1) and elsewhere == 0 and all(length > 0 for _, length in pieces):
-            source = encoded if method == 0 else _find(meta, b"idat")
-            places[number] = [source[start : start + length] for start, length in pieces]
-    return places
-
-
 # --- what is allowed ----------------------------------------------------------------------------------
 
 
-def _is_alpha(properties: _Properties) -> bool:
+def _is_alpha(properties: Properties) -> bool:
     kinds = [found.content[4:].split(b"\0")[0] for _, found in properties if found.kind == b"auxC"]
     return any(kind in _ALPHA for kind in kinds)
 
 
-def _allowed(found: _Property) -> _Property | None:
+def _allowed(found: Property) -> Property | None:
     """The property as far as a decoder needs it; None for one that it does not need."""
     if found.kind not in _PROPERTIES or (found.kind == b"colr" and found.content[:4] != b"nclx"):
         return None  # a colour profile, among others
-    return _Property(b"hvcC", _configuration(found.content)) if found.kind == b"hvcC" else found
+    if found.kind == b"av1C":  # four bytes, then units
+        return Property(found.kind, found.content[:4] + _av1_units(found.content[4:]))
+    return Property(b"hvcC", _configuration(found.content)) if found.kind == b"hvcC" else found
 
 
 def _configuration(content: bytes) -> bytes:
     """Box hvcC with the decoder's parameters only: 22 bytes, then arrays of units of one type each."""
-    fields = _Fields(content)
+    fields = Fields(content)
     head, arrays = fields.take(22), []
     for _ in range(fields.number(1)):
         kind, count = fields.take(1), fields.number(2)
@@ -290,6 +186,11 @@ def _units(data: bytes, length_size: int) -> bytes:
             kept.append(data[position:end])
         position = end
     return b"".join(kept)
+
+
+def _av1_units(data: bytes) -> bytes:
+    """AV1's compressed data with its pictures only."""
+    return b"".join(whole for kind, _, whole in units(data) if kind in _AV1_UNITS)
 
 
 # --- writing ------------------------------------------------------------------------------------------

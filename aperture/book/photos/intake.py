@@ -11,7 +11,7 @@ from pathlib import Path, PurePath
 from typing import Literal
 
 from aperture import __version__
-from aperture.batch.measuring import failed, measure_or_fail
+from aperture.batch.measuring import failed, measure_or_fail, refused_at_a_glance
 from aperture.batch.pairs import printed_scale_relative
 from aperture.batch.workers import run_in_order
 from aperture.book.advice.facts import is_old_on
@@ -20,9 +20,10 @@ from aperture.book.store.book_file import report_errors
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Filing, Photo, Reed, Soaking
 from aperture.card.geometry import CARD, Face
+from aperture.errors import PhotoError
 from aperture.flags import FLAGS
 from aperture.measure import Measurement
-from aperture.photo import read_photo
+from aperture.photo import read_bytes, read_photo
 from aperture.settings import Settings
 
 What = Literal["filed", "not assigned", "known", "measured again", "not taken in"]
@@ -113,15 +114,16 @@ def take_in(
     called = {path: Path("/", name) for path, name in (names or {}).items()}
     task = partial(_take, settings=settings, folder=book.pictures, reed=reed, state=state, called=called)
     with report_errors(book.pictures):
-        results = run_in_order(task, unknown, settings.workers, _died, settings.photo_seconds)
+        seconds = settings.photo_seconds
+        results = run_in_order(task, unknown, settings.workers, _died, seconds, at_once=refused_at_a_glance)
         for path, taken in zip(unknown, results, strict=True):
             yield _enter(book, path, called.get(path, path).name, taken, settings, soaking, lot)
 
 
 def _known(book: Book, path: Path) -> Photo | None:
     try:
-        content = path.read_bytes()
-    except OSError:  # measuring says why
+        content = read_bytes(path)
+    except PhotoError:  # measuring says why
         return None
     return book.photo(sha256(content).hexdigest())
 

@@ -25,10 +25,16 @@ from aperture.view.view import View
 
 TIP_WIDTH_PX = 1000
 
-_ENDINGS: dict[Format, str] = {"JPEG": ".jpg", "PNG": ".png", "HEIC": ".heic", "WebP": ".webp"}
+_ENDINGS: dict[Format, str] = {
+    "JPEG": ".jpg",
+    "PNG": ".png",
+    "HEIC": ".heic",
+    "AVIF": ".avif",
+    "WebP": ".webp",
+}
 _TIP_ENDING = "-tip.jpg"
 _SHA256 = re.compile(r"[0-9a-f]{64}")
-_NAME = re.compile(r"([0-9a-f]{2})/\1[0-9a-f]{62}(\.jpg|\.png|\.heic|\.webp|-[0-9a-f]{8}-tip\.jpg)")
+_NAME = re.compile(r"([0-9a-f]{2})/\1[0-9a-f]{62}(\.jpg|\.png|\.heic|\.avif|\.webp|-[0-9a-f]{8}-tip\.jpg)")
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,8 @@ again from their values, orientation, time, focal length, digital zoom and the s
 was taken, by whom, with which camera, comments, colour profiles, previews (which may show what was cropped)
 and whatever follows the picture are not on it.
 
-JPEG, WebP and HEIC keep their compressed picture as it is. Everything else, and every file whose structure is
-not understood, becomes a PNG of the same pixels.
+JPEG, WebP, HEIC and AVIF keep their compressed picture as it is. Everything else, and every file whose
+structure is not understood, becomes a PNG of the same pixels.
 """
 
 import math
@@ -21,6 +21,7 @@ from typing import Any
 
 import numpy as np
 from PIL import Image
+from PIL.AvifImagePlugin import AvifImageFile
 from PIL.ExifTags import IFD, Base
 from PIL.JpegImagePlugin import JpegImageFile
 from PIL.PngImagePlugin import PngImageFile
@@ -37,6 +38,7 @@ _READERS: dict[str, Callable[[BytesIO], Image.Image]] = {
     "PNG": PngImageFile,
     "TIFF": TiffImageFile,
     "WebP": WebPImageFile,
+    "AVIF": AvifImageFile,
 }
 
 _NUMBERS = (
@@ -62,9 +64,10 @@ def without_private(photo: Photo) -> tuple[bytes, Format]:
 
     Returns
     -------
-    The file's new content and its format: "JPEG", "WebP" or "HEIC" like the photo's own, else "PNG". The
-    pixels are the same, and `read_photo` finds the same brightness, time, lens and provenance. Only a JPEG
-    that had to become a PNG has a brightness (computed from red, green and blue) that may differ by rounding.
+    The file's new content and its format: "JPEG", "WebP", "HEIC" or "AVIF" like the photo's own, else "PNG".
+    The pixels are the same, and `read_photo` finds the same brightness, time, lens and provenance. Only a
+    JPEG that had to become a PNG has a brightness (computed from red, green and blue) that may differ by
+    rounding.
 
     Raises
     ------
@@ -264,11 +267,11 @@ def _webp_chunks(encoded: bytes) -> Iterator[tuple[bytes, bytes]]:
         position += 8 + length + length % 2
 
 
-# --- HEIC ---------------------------------------------------------------------------------------------
+# --- HEIC and AVIF ------------------------------------------------------------------------------------
 
 
-def _rewrite_heic(encoded: bytes, tags: dict[int, Any]) -> bytes:
-    """The orientation is left out: in HEIC the picture's own properties turn it."""
+def _rewrite_heif(encoded: bytes, tags: dict[int, Any]) -> bytes:
+    """The orientation is left out: the picture's own properties turn it."""
     exif = _exif_block({tag: value for tag, value in tags.items() if tag != Base.Orientation})
     return only_the_picture(encoded, exif)
 
@@ -276,5 +279,6 @@ def _rewrite_heic(encoded: bytes, tags: dict[int, Any]) -> bytes:
 _REWRITERS: dict[str, Callable[[bytes, dict[int, Any]], bytes]] = {
     "JPEG": _rewrite_jpeg,
     "WebP": _rewrite_webp,
-    "HEIC": _rewrite_heic,
+    "HEIC": _rewrite_heif,
+    "AVIF": _rewrite_heif,
 }

@@ -16,7 +16,7 @@ from aperture.book.advice.facts import soak_change, soak_times, squeeze_change
 from aperture.book.advice.rules import CAUTIONS, FOLLOWED_BY, SQUEEZE_CAUTION, advise, advise_all
 from aperture.book.advice.soak_trend import soak_trend
 from aperture.book.orders.lot_record import LotRecord, lot_records, of_source, reasons_for_seller
-from aperture.book.orders.order_plan import OrderPlan, plan_order
+from aperture.book.orders.order_plan import MOST_NEEDED, OrderPlan, plan_order
 from aperture.book.orders.shares import cost_per_usable, share
 from aperture.book.present.return_sheet import GOING_BACK, return_sheet
 from aperture.book.present.words import cost_words, recorded, seen_words, share_words, soaking_words
@@ -34,7 +34,6 @@ from aperture.verdict import Change
 
 # How sure one can ask to be of an order, in per cent.
 SURE = ("80", "90", "95", "99")
-MOST_NEEDED = 1000
 # So many reeds are on one page of the tray.
 TRAY = 60
 # Nobody squeezes, photographs and squeezes again within this time.

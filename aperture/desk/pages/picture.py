@@ -14,6 +14,7 @@ _PICTURE_MEDIA_TYPES = {
     ".jpg": "image/jpeg",
     ".png": "image/png",
     ".heic": "image/heic",
+    ".avif": "image/avif",
     ".webp": "image/webp",
 }
 

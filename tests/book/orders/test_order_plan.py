@@ -357,6 +357,8 @@ def test_a_known_share_needs_the_binomial_order():
 
 @pytest.mark.parametrize("need", [0, -3])
 def test_no_need_is_refused_in_words(need):
+    with pytest.raises(ValueError, match="at most 1000 reeds"):
+        plan_order(100_000_000, 0.9, [(3, 4)])
     with pytest.raises(ValueError, match="at least 1 reed must be needed"):
         plan_order(need, 0.9, [(3, 4)])
 

@@ -346,3 +346,25 @@ def test_a_number_that_is_free_again_is_given_to_a_new_reed(book):
     assert new.id != old.id
     assert book.known_or_new(4, datetime(2026, 10, 8)) == new
     assert book.known_or_new(4, datetime(2026, 10, 5)) == old
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no pipes and devices in folders")
+def test_a_pipe_an_endless_file_and_one_without_end_are_passed_over(tmp_path):
+    """A pipe would wait for ever, /dev/zero never ends, ten gigabytes fill the memory: none is read."""
+    folder = tmp_path / "box"
+    photo = picture(folder / "R01_dry.jpg", 1)
+    os.mkfifo(folder / "a.jpg")
+    (folder / "b.jpg").symlink_to("/dev/zero")
+    (folder / "c.jpg").write_bytes(photo.read_bytes())
+    os.truncate(folder / "c.jpg", 10_000_000_000)
+    (folder / "d.jpg").touch()
+    with Book(tmp_path / "reeds.sqlite3", create=True) as book:
+        arrivals = {arrival.path.name: arrival for arrival in take_in(book, photos_in([folder]), ALONE)}
+        assert len(book.photos()) == 1
+    refused = {name: one.measurement.flags[0] for name, one in arrivals.items() if one.what == "not taken in"}
+    assert refused == {
+        "a.jpg": "file-unreadable",
+        "b.jpg": "file-unreadable",
+        "c.jpg": "photo-too-large",
+        "d.jpg": "file-empty",
+    }

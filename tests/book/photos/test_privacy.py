@@ -24,7 +24,7 @@ from aperture.measure import measure
 from aperture.photo import read_photo
 
 DEMO = Path(__file__).parents[3] / "demo_images"
-FORMATS = ["JPEG", "PNG", "TIFF", "WebP", "HEIC"]
+FORMATS = ["JPEG", "PNG", "TIFF", "WebP", "HEIC", "AVIF"]
 KEPT_FORMAT = {"TIFF": "PNG"}
 
 # Everything private that is put in holds this word, so that looking for it finds all.
@@ -170,12 +170,20 @@ def private_heic(image: Image.Image | None = None, **options: object) -> bytes:
     return buffer.getvalue() + struct.pack(">I4s", 8 + len(TAIL), b"mpvd") + TAIL
 
 
+def private_avif(image: Image.Image | None = None, **options: object) -> bytes:
+    buffer = io.BytesIO()
+    defaults = {"quality": 90, "subsampling": "4:4:4", "exif": camera_exif().tobytes(), "xmp": XMP}
+    (image or picture()).save(buffer, "AVIF", icc_profile=PROFILE, **defaults | options)
+    return buffer.getvalue() + struct.pack(">I4s", 8 + len(TAIL), b"mpvd") + TAIL
+
+
 PRIVATE_PHOTOS = {
     "JPEG": private_jpeg,
     "PNG": private_png,
     "TIFF": private_tiff,
     "WebP": private_webp,
     "HEIC": private_heic,
+    "AVIF": private_avif,
 }
 
 
@@ -227,7 +235,8 @@ def test_only_tags_on_the_list_are_left(tmp_path: Path, format: str) -> None:
         image = Image.open(io.BytesIO(kept))
         exif = image.getexif()
     # PNG pixels are saved upright; in HEIC the picture's own properties turn it, and Pillow reports 1.
-    turned = {ORIENTATION} if kept_format in ("JPEG", "WebP") else set()
+    # Of an AVIF it reports how that turns it.
+    turned = {ORIENTATION} if kept_format in ("JPEG", "WebP", "AVIF") else set()
     assert set(exif) - {ORIENTATION} == {EXIF_BLOCK}
     assert exif.get(ORIENTATION, 1) == (6 if turned else 1)
     block = exif.get_ifd(EXIF_BLOCK)
@@ -337,6 +346,19 @@ def test_notes_among_the_parameters_of_a_heic_are_dropped() -> None:
     notes = [array(kind, PRIVATE.encode()) for kind in (39, 40, 63)]
     record = head + b"\6" + b"".join(notes[:1] + needed + notes[1:])
     assert heic._configuration(record) == head + b"\3" + b"".join(needed)
+
+
+def test_notes_within_the_compressed_picture_of_an_avif_are_dropped() -> None:
+    """AV1 specification, 6.2.2: type 5 is metadata, 15 padding; 1, 2 and 6 belong to the picture."""
+
+    def unit(kind: int, content: bytes) -> bytes:
+        return bytes([kind << 3 | 2, 0x80 | len(content) & 127, len(content) >> 7]) + content
+
+    needed = [unit(2, b""), unit(1, b"header"), unit(6, bytes(300))]
+    notes = [unit(kind, PRIVATE.encode()) for kind in (5, 15)]
+    assert heic._av1_units(b"".join(notes[:1] + needed + notes[1:])) == b"".join(needed)
+    kept = heic._allowed(heic.Property(b"av1C", b"\x81\0\0\0" + needed[1] + notes[0]))
+    assert kept == heic.Property(b"av1C", b"\x81\0\0\0" + needed[1])
 
 
 def test_pictures_beside_the_picture_of_a_heic_are_dropped(tmp_path: Path) -> None:
@@ -496,7 +518,7 @@ def another_picture(encoded: bytes, tags: dict[int, object]) -> bytes:
 
 
 @pytest.mark.parametrize("wrong", [misunderstood, cut, another_picture])
-@pytest.mark.parametrize("format", ["JPEG", "WebP", "HEIC"])
+@pytest.mark.parametrize("format", ["JPEG", "WebP", "HEIC", "AVIF"])
 def test_a_rewritten_file_that_shows_something_else_is_never_kept(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, format: str, wrong: object
 ) -> None:
@@ -561,11 +583,14 @@ def test_damaged_files_give_the_same_picture_or_a_refusal(tmp_path: Path, format
 
 
 @settings(max_examples=150, deadline=None, derandomize=True)
-@given(st.sampled_from(["JPEG", "WebP", "HEIC"]), st.binary(max_size=300))
+@given(st.sampled_from(["JPEG", "WebP", "HEIC", "AVIF"]), st.binary(max_size=300))
 def test_rewriting_any_bytes_ends_with_bytes_or_a_known_error(format: str, content: bytes) -> None:
-    start = {"JPEG": b"\xff\xd8\xff", "WebP": b"RIFF\xff\0\0\0WEBPVP8X", "HEIC": b"\0\0\0\x0cftypheic"}[
-        format
-    ]
+    start = {
+        "JPEG": b"\xff\xd8\xff",
+        "WebP": b"RIFF\xff\0\0\0WEBPVP8X",
+        "HEIC": b"\0\0\0\x0cftypheic",
+        "AVIF": b"\0\0\0\x0cftypavif",
+    }[format]
     for encoded in (start + content, WHOLE[format][: 40 + len(content)] + content):
         with suppress(ValueError, LookupError, struct.error):
             assert isinstance(privacy._REWRITERS[format](encoded, {}), bytes)

@@ -237,4 +237,4 @@ class AnyLife(RuleBasedStateMachine):
 
 
 TestAnyLife = AnyLife.TestCase
-TestAnyLife.settings = settings(max_examples=25, stateful_step_count=30, deadline=None)
+TestAnyLife.settings = settings(max_examples=12, stateful_step_count=30, deadline=None)
