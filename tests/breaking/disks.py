@@ -179,7 +179,7 @@ def _upload(disk: Path, home: Path, free: int, photos: Path, outside: Path, arch
     from tests.desk.conftest import ADDRESS, Browser, InThisProcess
 
     desk = Desk(home, Settings(), Access(), ADDRESS, None)
-    desk.state["worker"] = InThisProcess()
+    desk.state.worker = InThisProcess()
     app = create_app(desk)
     app.app_of_ours = desk
     temporary = disk / "temporary"

@@ -108,7 +108,7 @@ def desk(tmp_path, worker, enter):  # noqa: F811
     # The phone of the test knows the desk by another of its names.
     lan = address.replace("127.0.0.1", "localhost")
     desk = Desk(path, change_settings(Settings(), {"workers": 1}), Access(), address, lan)
-    desk.state["worker"] = worker
+    desk.state.worker = worker
     server = uvicorn.Server(uvicorn.Config(create_app(desk), log_level="warning"))
     with serving(server, socket):
         yield desk
@@ -376,9 +376,9 @@ def test_a_second_photo_starts_no_process(desk, phone):
     result = phone.page.locator("#result")
     phone.page.locator("#photo").set_input_files(NOT_NAMED)
     expect(result).to_contain_text("Which reed?", timeout=30_000)
-    processes = list(desk.state["worker"]._pool._processes)
+    processes = list(desk.state.worker._pool._processes)
     started = time.monotonic()
     phone.page.locator("#photo").set_input_files(DRY)
     expect(result).to_contain_text("Reed 12, dry", timeout=30_000)
     print(f"from choosing the photo to its result: {time.monotonic() - started:.1f} s")
-    assert list(desk.state["worker"]._pool._processes) == processes
+    assert list(desk.state.worker._pool._processes) == processes

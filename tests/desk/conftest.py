@@ -56,7 +56,7 @@ def desk(tmp_path):
         pass
     one = change_settings(Settings(), {"workers": 1})
     desk = Desk(tmp_path / "reeds.sqlite3", one, Access(), ADDRESS, LAN)
-    desk.state["worker"] = InThisProcess()
+    desk.state.worker = InThisProcess()
     return desk
 
 

@@ -50,11 +50,14 @@ class Book:
     `BookError` where the file cannot be read or written, or where what was to be entered is not possible.
     """
 
-    def __init__(self, path: Path, create: bool = False) -> None:
-        """Open the book at `path`; with `create` begin a new one where there is none."""
+    def __init__(self, path: Path, create: bool = False, wait_seconds: float | None = None) -> None:
+        """Open the book at `path`; with `create` begin a new one where there is none.
+
+        It waits at most so many seconds for others who write; see `book_file.connect`.
+        """
         self.path = path
         self.pictures = book_file.pictures_folder(path)
-        self._connection = book_file.connect(path, create)
+        self._connection = book_file.connect(path, create, wait_seconds)
         self._looked_at = False  # before the first writing, whether the file is in order
 
     def __enter__(self) -> Self:

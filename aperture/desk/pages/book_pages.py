@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from typing import Any, cast
 
+from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
@@ -27,7 +28,7 @@ from aperture.desk.pages.fields import day, decimal, reed_in_address, reed_numbe
 from aperture.desk.pages.plots import Plot, Point, plot
 from aperture.desk.pages.review import what_is_missing, why_look
 from aperture.desk.pages.tips import tip_view
-from aperture.desk.web import desk_of, desk_only, histories_here, page, redirect, safe_form
+from aperture.desk.web import desk_of, desk_only, histories_here, page, redirect, with_form
 from aperture.errors import BookError
 from aperture.present.report import NAMES, UNITS, below_words, change_lines
 from aperture.verdict import Change
@@ -42,7 +43,7 @@ ONE_SQUEEZE = timedelta(seconds=10)
 
 
 @desk_only
-async def reeds(request: Request) -> Response:
+def reeds(request: Request) -> Response:
     """The tray: every reed with its small pictures and class, so many on a page."""
     everything = request.query_params.get("all") == "1"
     asked = request.query_params.get("page", "1")
@@ -80,7 +81,7 @@ async def reeds(request: Request) -> Response:
 
 
 @desk_only
-async def reed(request: Request) -> Response:
+def reed(request: Request) -> Response:
     """Everything about one reed, and the forms to enter what hands and ears found."""
     desk, today = desk_of(request), date.today()
     with desk.open_book() as book:
@@ -112,9 +113,9 @@ async def reed(request: Request) -> Response:
 
 
 @desk_only
-async def enter_reed(request: Request) -> Response:
+@with_form
+def enter_reed(request: Request, form: FormData) -> Response:
     """A new reed; or of one that is here, its lot, place or player again. What is empty stays as it was."""
-    form = await safe_form(request)
     number = reed_number(form, "number")
     if number is None:
         raise HTTPException(400, "The reed's number is missing. Nothing was written.")
@@ -129,9 +130,9 @@ async def enter_reed(request: Request) -> Response:
 
 
 @desk_only
-async def change_reed(request: Request) -> Response:
+@with_form
+def change_reed(request: Request, form: FormData) -> Response:
     """A reed's lot, place and player as its page has them; what is empty there is not known any more."""
-    form = await safe_form(request)
     with desk_of(request).open_book() as book:
         this = book.reed(reed_in_address(request))
         book.change_reed(this, text(form, "lot"), text(form, "slot"), text(form, "player"))
@@ -139,9 +140,9 @@ async def change_reed(request: Request) -> Response:
 
 
 @desk_only
-async def enter_check(request: Request) -> Response:
+@with_form
+def enter_check(request: Request, form: FormData) -> Response:
     """A check by hand."""
-    form = await safe_form(request)
     faults = {name: form[name] == "yes" for name in FAULTS if form.get(name) in ("yes", "no")}
     cents = decimal(form, "cents")
     with desk_of(request).open_book() as book:
@@ -154,9 +155,9 @@ async def enter_check(request: Request) -> Response:
 
 
 @desk_only
-async def enter_squeeze(request: Request) -> Response:
+@with_form
+def enter_squeeze(request: Request, form: FormData) -> Response:
     """A squeeze; a button that was pressed twice is one."""
-    form = await safe_form(request)
     now = datetime.now()
     with desk_of(request).open_book() as book, book.writing():
         this = book.reed(reed_in_address(request))
@@ -166,9 +167,9 @@ async def enter_squeeze(request: Request) -> Response:
 
 
 @desk_only
-async def enter_decision(request: Request) -> Response:
+@with_form
+def enter_decision(request: Request, form: FormData) -> Response:
     """A decision; against the advice it needs a reason."""
-    form = await safe_form(request)
     desk = desk_of(request)
     with desk.open_book() as book:
         this = book.reed(reed_in_address(request))
@@ -179,7 +180,7 @@ async def enter_decision(request: Request) -> Response:
 
 
 @desk_only
-async def due_page(request: Request) -> Response:
+def due_page(request: Request) -> Response:
     """What is to be done today."""
     desk = desk_of(request)
     with desk.open_book() as book:
@@ -192,7 +193,7 @@ async def due_page(request: Request) -> Response:
 
 
 @desk_only
-async def lots(request: Request) -> Response:
+def lots(request: Request) -> Response:
     """The lots, how many reeds to order, and a form for a lot: empty, or with one that is to be changed."""
     asked = request.query_params
     with desk_of(request).open_book() as book:
@@ -223,10 +224,10 @@ async def lots(request: Request) -> Response:
 
 
 @desk_only
-async def enter_lot(request: Request) -> Response:
+@with_form
+def enter_lot(request: Request, form: FormData) -> Response:
     """A lot; or of one that is there, its details again. What is empty stays as it was, but in the form that
     showed how it was: there it is not known any more."""
-    form = await safe_form(request)
     code, source, strength = (text(form, name) for name in ("code", "source", "strength"))
     ordered_on, return_by, price = day(form, "ordered_on"), day(form, "return_by"), decimal(form, "price")
     with desk_of(request).open_book() as book, book.writing():
@@ -240,7 +241,7 @@ async def enter_lot(request: Request) -> Response:
 
 
 @desk_only
-async def sheet(request: Request) -> Response:
+def sheet(request: Request) -> Response:
     """The return sheet of a lot, a PDF."""
     with desk_of(request).open_book() as book:
         lot = book.lot(request.path_params["lot"])

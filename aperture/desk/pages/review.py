@@ -36,7 +36,7 @@ from aperture.desk.pages.outlines import (
     smooth,
 )
 from aperture.desk.pages.tips import tip_view
-from aperture.desk.web import Desk, desk_of, desk_only, histories_here, page, redirect, safe_form
+from aperture.desk.web import Desk, desk_of, desk_only, histories_here, page, redirect, with_form
 from aperture.errors import BookError
 from aperture.flags import FLAGS, WHICH_REED, Flag
 from aperture.present.report import NAMES, UNITS
@@ -61,7 +61,7 @@ WHICH, CLOSE_TO_LIMIT, ROUND, SHUT, DOUBTFUL, CHECK_OFF, REFUSED = KINDS = (
 
 
 @desk_only
-async def queue_page(request: Request) -> Response:
+def queue_page(request: Request) -> Response:
     """The photos that need eyes, with the reason; of each kind the first ones."""
     desk = desk_of(request)
     with desk.open_book() as book:
@@ -72,7 +72,7 @@ async def queue_page(request: Request) -> Response:
 
 
 @desk_only
-async def one_page(request: Request) -> Response:
+def one_page(request: Request) -> Response:
     """One photo beside the same reed's photo in the other state, and what can be said of it."""
     desk = desk_of(request)
     with desk.open_book() as book:
@@ -106,7 +106,7 @@ async def one_page(request: Request) -> Response:
         then=request.query_params.get("then", ""),
         handles=_handles(reading),
         window=reading.tip_window,
-        by=desk.state.get("by", ""),
+        by=desk.state.by,
         shapes=SHAPES,
         most=CARD.reed_tags.count,
         waters=WATER,
@@ -116,12 +116,12 @@ async def one_page(request: Request) -> Response:
 
 
 @desk_only
-async def answer(request: Request) -> Response:
+@with_form
+def answer(request: Request, form: FormData) -> Response:
     """What a person says of a photo: stored beside what the program said, never in its place."""
-    form = await safe_form(request)
     desk = desk_of(request)
     by = short_code(str(form.get("by", "")).strip(), "Who reviews")
-    desk.state["by"] = by
+    desk.state.by = by
     said = str(form.get("say", ""))
     if said not in SAID:
         raise BookError("book-entry-wrong", f"{said!r} cannot be said of a photo")
