@@ -21,7 +21,9 @@ _ON_A_PAGE = {
     ),
     "say why with --reason.": "say why.",
     "then run it again; nothing was lost.": "then try again; nothing was lost.",
-    "then run this again; nothing was lost.": "then try again; nothing was lost.",
+    "Wait for it or close it, then run this again; nothing was lost.": (
+        "The book is being written to: wait a moment, then try again. Nothing was lost."
+    ),
 }
 
 

@@ -27,6 +27,9 @@ class InThisProcess:
     def take(self, order):
         return take_one(order)
 
+    def close(self):
+        pass
+
 
 class Browser(TestClient):
     """A browser that sends what browsers send, and knows its page's secret."""

@@ -1,6 +1,5 @@
 """The book's pages: the tray of reeds, one reed with its forms, what is due, lots and orders."""
 
-import math
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from typing import Any, cast
@@ -25,9 +24,10 @@ from aperture.book.store.ledger import Book
 from aperture.book.store.records import ACTIONS, FAULTS, RESPONSES, Action, Entry, History, Reed
 from aperture.card.geometry import CARD, FACES, Face
 from aperture.desk.pages.fields import day, decimal, reed_in_address, reed_number, text
+from aperture.desk.pages.leaves import leaf
 from aperture.desk.pages.plots import Plot, Point, plot
-from aperture.desk.pages.review import what_is_missing, why_look
 from aperture.desk.pages.tips import tip_view
+from aperture.desk.pages.waiting import what_is_missing, why_look
 from aperture.desk.web import desk_of, desk_only, histories_here, page, redirect, with_form
 from aperture.errors import BookError
 from aperture.present.report import NAMES, UNITS, below_words, change_lines
@@ -36,8 +36,8 @@ from aperture.verdict import Change
 # How sure one can ask to be of an order, in per cent.
 SURE = ("80", "90", "95", "99")
 MOST_NEEDED = 1000
-# So many reeds are on one page of the tray.
-TRAY = 60
+# So many reeds are on one page of the tray, and so many things to do on one of what is due.
+TRAY, DUE = 60, 60
 # Nobody squeezes, photographs and squeezes again within this time.
 ONE_SQUEEZE = timedelta(seconds=10)
 
@@ -46,13 +46,11 @@ ONE_SQUEEZE = timedelta(seconds=10)
 def reeds(request: Request) -> Response:
     """The tray: every reed with its small pictures and class, so many on a page."""
     everything = request.query_params.get("all") == "1"
-    asked = request.query_params.get("page", "1")
     desk = desk_of(request)
     with desk.open_book() as book:
         shown = book.reeds(here=not everything)
-        pages = max(1, math.ceil(len(shown) / TRAY))
-        number = min(max(int(asked), 1), pages) if asked.isdecimal() and len(asked) < 6 else 1
-        histories = book.histories_of(shown[(number - 1) * TRAY : number * TRAY])
+        this = leaf(request.query_params.get("page"), len(shown), TRAY)
+        histories = book.histories_of(this.of(shown))
         lots = [lot.code for lot in book.lots()]
     told = advise_all(histories, desk.settings.soaking, date.today())
     latest = {reed.number: reed.id for reed in shown}
@@ -72,9 +70,7 @@ def reeds(request: Request) -> Response:
         "reeds.html",
         tray=tray,
         everything=everything,
-        number=number,
-        pages=pages,
-        count=len(shown),
+        leaf=this,
         lots=lots,
         most=CARD.reed_tags.count,
     )
@@ -181,15 +177,24 @@ def enter_decision(request: Request, form: FormData) -> Response:
 
 @desk_only
 def due_page(request: Request) -> Response:
-    """What is to be done today."""
+    """What is to be done today: for reeds, then with photos of which nobody knows the reed or the state."""
     desk = desk_of(request)
     with desk.open_book() as book:
-        histories = histories_here(desk, book)
-        unfiled = [(entry, what_is_missing(entry)) for entry in book.unfiled()]
-    tasks = due(advise_all(histories, desk.settings.soaking, date.today()))
-    groups = [(heading, [task for task in tasks if task.kind == kind]) for kind, heading in HEADINGS.items()]
-    groups = [(heading, mine) for heading, mine in groups if mine]
-    return page(request, "due.html", groups=groups, unfiled=unfiled, today=date.today())
+        tasks = due(advise_all(histories_here(desk, book), desk.settings.soaking, date.today()))
+        unfiled = book.unfiled_hashes()
+        this = leaf(request.query_params.get("page"), len(tasks) + len(unfiled), DUE)
+        entries = book.entries(this.of(unfiled, before=len(tasks)))
+    shown = this.of(tasks)
+    groups = [(heading, [task for task in shown if task.kind == kind]) for kind, heading in HEADINGS.items()]
+    return page(
+        request,
+        "due.html",
+        groups=[(heading, mine) for heading, mine in groups if mine],
+        any_task=bool(tasks),
+        unfiled=[(entry, what_is_missing(entry)) for entry in entries],
+        leaf=this,
+        today=date.today(),
+    )
 
 
 @desk_only
