@@ -175,7 +175,9 @@ def test_what_comes_too_slowly_has_an_end_and_what_comes_steadily_has_not():
                 pass
 
         headers = {"origin": "http://desk", "content-length": "5000"}
-        await ask(Shield(read, ["desk"], patience=patience), scope_of(method="POST", **headers), receive)
+        shield = Shield(read, ["desk"], patience=patience)
+        async with asyncio.timeout(60):
+            await ask(shield, scope_of(method="POST", **headers), receive)
 
     asyncio.run(story([b"x" * 50] * 20 + [b"end"]))
     with pytest.raises(web.HTTPException) as told:
