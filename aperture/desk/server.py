@@ -26,8 +26,8 @@ from aperture.errors import SettingsError
 from aperture.settings import Settings
 
 HOST = "127.0.0.1"
-# So many may wait to be let in, before the system turns them away.
-WAITING = 128
+# So many may wait to be let in, before the system lets them try again; all of these are let in at once.
+WAITING = 32
 # An address of a documentation network (RFC 5737): nothing is sent there, the system only says by which of
 # its own addresses it would go.
 _ELSEWHERE = ("192.0.2.1", 9)
@@ -112,7 +112,8 @@ def run(
             Server(desk, when_open).run(sockets=sockets)
     finally:
         if desk.state.door is not None:
-            desk.state.door.unlink(missing_ok=True)
+            with suppress(OSError):
+                desk.state.door.unlink(missing_ok=True)
     say("The desk is closed.")
 
 

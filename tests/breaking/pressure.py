@@ -140,7 +140,8 @@ def slow(folder: Path, many: int) -> Count:
             body = f"secret={desk.access.new_pairing()}"
             assert _asked(desk, "/pair", "", NEW_PHONE, method="POST", body=body, headers=form)[0] == 303
         with count.trial("the terminal"):
-            assert said == []
+            assert len(said) <= 1, said  # that somebody connects very often
+            assert "Traceback" not in "".join(said)
     short = partial(Patience, grace_seconds=0.2)
     with patch.object(shield, "Patience", short), _serving(folder / "again") as (desk, said):
         ends = [(one, count.trial("the end of a slow one")) for one in _crowd(desk, shield.MOST_OF_ONE)]
