@@ -77,7 +77,6 @@ async def open_desk(request: Request) -> Response:
     if state.door is not None:
         with suppress(OSError):  # the desk tries again when it is closed
             state.door.unlink(missing_ok=True)
-
     # Not a redirect: whoever comes from a file, as the browser does, would not send a strict cookie on.
     return _let_in(request, session, page(request, "opened.html"), None)
 
