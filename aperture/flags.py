@@ -14,13 +14,17 @@ class Flag:
     """One thing that can be said about a photo, or about the reed book.
 
     `effect` is "refuse" (there is no number), "review" (a person must look before the number is used),
-    "note" (worth knowing; nothing to do) or "book" (the reed book cannot do what was asked).
+    "note" (worth knowing; nothing to do) or "book" (the reed book cannot do what was asked). Who looks at a
+    page has no command line: where `sentence` or `advice` speaks of one, the page says `page_sentence` or
+    `page_advice`.
     """
 
     code: str
     effect: Effect
     sentence: str
     advice: str
+    page_sentence: str | None = None
+    page_advice: str | None = None
 
 
 _LIST = [
@@ -225,12 +229,18 @@ _LIST = [
         "review",
         "The reed tag in the picture and the file name or option name different reeds.",
         "Check which reed this is and rename the photo, or use --reed.",
+        page_sentence="The reed tag in the picture and the name of the photo or its folder say different"
+        " reeds.",
+        page_advice="Check which reed this is and say it under Review.",
     ),
     Flag(
         "state-contradiction",
         "review",
         "The card's face and the file name or option name different states (dry, soaked).",
         "Check the state of the reed in this photo and rename it, or use --state.",
+        page_sentence="The card's face and the name of the photo or its folder say different states (dry,"
+        " soaked).",
+        page_advice="Check the state of the reed in this photo and say it under Review.",
     ),
     Flag(
         "two-reed-tags",
@@ -269,6 +279,7 @@ _LIST = [
         "book",
         "There is no reed book there.",
         "`aperture intake` begins one; or name the file with --book.",
+        page_advice="Close the desk and open it again: that begins one.",
     ),
     Flag(
         "book-entry-wrong",
@@ -281,12 +292,15 @@ _LIST = [
         "book",
         "The reed book does not have that.",
         "`aperture reeds` and `aperture lots` list what it has.",
+        page_advice="The pages Reeds and Lots show what it has.",
     ),
     Flag(
         "book-unwritable",
         "book",
         "The reed book, or a picture of it, cannot be read or written.",
         "Check that the disk has room and that you may write there, then run it again; nothing was lost.",
+        page_advice="Check that the disk has room and that you may write there, then try again; nothing was"
+        " lost.",
     ),
     Flag("file-exists", "book", "There is a file of that name.", "Choose another name."),
     Flag("backup-missing", "book", "There is no such backup.", "Check the path."),
@@ -301,6 +315,7 @@ _LIST = [
         "book",
         "Another program is writing to the reed book.",
         "Wait for it or close it, then run this again; nothing was lost.",
+        page_advice="The book is being written to: wait a moment, then try again. Nothing was lost.",
     ),
     Flag(
         "book-newer",
@@ -313,6 +328,7 @@ _LIST = [
         "book",
         "The file is damaged, or is no reed book.",
         "`aperture verify` says more; `aperture restore` brings a backup back.",
+        page_advice="Close the desk and bring a backup back; the page Help, under “The reed book”, says how.",
     ),
 ]
 

@@ -159,7 +159,7 @@ def _desk():  # type: ignore[no-untyped-def]
         pass
     access = Access()
     desk = Desk(_folder() / "reeds.sqlite3", Settings(), access, "127.0.0.1:8377", None)
-    desk.state["worker"] = _Keeper()
+    desk.state.worker = _Keeper()
     session = access.open_desk(access.desk_secret)
     assert session is not None
     return create_app(desk), f"{desk.cookie}={session.key}", session.csrf

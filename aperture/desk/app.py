@@ -1,11 +1,12 @@
 """The desk's pages put together: which address shows what, and the shield before all of it."""
 
 import asyncio
+from contextlib import suppress
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
@@ -13,7 +14,7 @@ from starlette.types import ASGIApp
 from aperture.desk.pages import book_pages, help, importing, phone, picture, review, snap
 from aperture.desk.security.access import CAMERA_SECONDS, Session
 from aperture.desk.security.shield import Shield
-from aperture.desk.web import HERE, Desk, desk_of, page, redirect, session_of, trouble_page
+from aperture.desk.web import HERE, Desk, desk_of, page, redirect, session_in, session_of, trouble_page
 from aperture.errors import ApertureError
 
 # A form of one line.
@@ -49,11 +50,12 @@ def create_app(desk: Desk) -> ASGIApp:
             HTTPException: trouble_page,
             ApertureError: trouble_page,
             ClientDisconnect: trouble_page,
+            OSError: trouble_page,
             Exception: trouble_page,
         },
     )
     app.state.desk = desk
-    return Shield(app, hosts)
+    return Shield(app, hosts, lambda scope: session_in(desk, scope))
 
 
 async def start(request: Request) -> Response:
@@ -68,10 +70,15 @@ async def open_desk(request: Request) -> Response:
     """The address that the program opens in this computer's browser, once."""
     session = session_of(request)
     if session is None or session.role != "desk":
-        session = desk_of(request).access.open_desk(request.path_params["secret"])
+        session = desk_of(request).access.open_desk(request.path_params["secret"], _address(request))
     if session is None:
         return page(request, "stranger.html", 401)
-    return _let_in(request, session, "/", None)
+    state = desk_of(request).state
+    if state.door is not None:
+        with suppress(OSError):  # the desk tries again when it is closed
+            state.door.unlink(missing_ok=True)
+    # Not a redirect: whoever comes from a file, as the browser does, would not send a strict cookie on.
+    return _let_in(request, session, page(request, "opened.html"), None)
 
 
 async def pair_page(request: Request) -> Response:
@@ -87,13 +94,17 @@ async def pair(request: Request) -> Response:
             form = await request.form(max_files=0, max_fields=5, max_part_size=1024)
     except TimeoutError:
         raise HTTPException(408, "That took too long. Press the button again.") from None
-    session = desk_of(request).access.pair(str(form.get("secret", "")))
+    session = desk_of(request).access.pair(str(form.get("secret", "")), _address(request))
     if session is None:
         return page(request, "stranger.html", 401)
-    return _let_in(request, session, "/snap", int(CAMERA_SECONDS))
+    return _let_in(request, session, redirect("/snap"), int(CAMERA_SECONDS))
 
 
-def _let_in(request: Request, session: Session, path: str, seconds: int | None) -> RedirectResponse:
-    answer = redirect(path)
+def _address(request: Request) -> str:
+    """Where somebody comes from."""
+    return request.client.host if request.client is not None else ""
+
+
+def _let_in(request: Request, session: Session, answer: Response, seconds: int | None) -> Response:
     answer.set_cookie(desk_of(request).cookie, session.key, max_age=seconds, httponly=True, samesite="strict")
     return answer

@@ -1,20 +1,25 @@
 """What all pages share: the desk they belong to, who is asking, the page's frame, forms that are safe."""
 
+from collections import defaultdict
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from functools import wraps
+from inspect import iscoroutinefunction
 from pathlib import Path
-from typing import Any
+from typing import Any, ParamSpec, Protocol, cast
 
+from anyio import CapacityLimiter, to_thread
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import ClientDisconnect, HTTPConnection, Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from starlette.types import Scope
 
 from aperture import __version__
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
+from aperture.desk.intake.work import Done, Order
 from aperture.desk.security.access import Access, Session
 from aperture.desk.wording import page_words
 from aperture.errors import ApertureError
@@ -23,7 +28,19 @@ from aperture.settings import Settings
 
 HERE = Path(__file__).parent
 
+# Who writes to the book holds it for milliseconds; a page that waits longer says so.
+LOCK_WAIT_SECONDS = 1.0
+# So many threads work for phones at once; the desk's own browser has others.
+CAMERA_THREADS = 8
+# After so long it is worth trying again to write.
+_LATER_SECONDS = 2
+
+# What makes a page out of a request: in a thread, or, if it waits for something to come, in the event loop.
+Maker = Callable[[Request], Response]
 Handler = Callable[[Request], Awaitable[Response]]
+# The same with the form that was sent, and came from one of our own pages.
+FormMaker = Callable[[Request, FormData], Response]
+P = ParamSpec("P")
 
 _pages = Environment(
     loader=FileSystemLoader(HERE / "templates"),
@@ -33,6 +50,48 @@ _pages = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
+
+
+class TakesPhotos(Protocol):
+    """Takes photos into the book, one after the other."""
+
+    def take(self, order: Order) -> Done:
+        """Take one in; what became of it."""
+
+    def close(self) -> None:
+        """Give up the one that is being taken in."""
+
+
+class _NobodyTakes:
+    """Of a desk that does not run."""
+
+    def take(self, order: Order) -> Done:
+        raise RuntimeError("this desk has no worker")
+
+    def close(self) -> None:
+        """Nothing is being taken in."""
+
+
+@dataclass
+class State:
+    """What a desk keeps in memory while it runs.
+
+    `worker` takes photos in, `taking` lets one go to it at a time, in the order in which they came. `threads`
+    are those that work for phones. `histories` are all reeds that are here and the book's last seal when
+    they were read, `by` is who reviewed last. By the key of the session that sent them: `sent` are hashes of
+    photos, `recent` what became of the last ones. `soaks` are the timer's seconds, by the photo's hash.
+    `door` is the file that leads the browser in, as long as it is there.
+    """
+
+    worker: TakesPhotos = field(default_factory=_NobodyTakes)
+    taking: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(1))
+    threads: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(CAMERA_THREADS))
+    histories: tuple[tuple[int, str], list[History]] | None = None
+    by: str = ""
+    sent: defaultdict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
+    recent: defaultdict[str, list[Done]] = field(default_factory=lambda: defaultdict(list))
+    soaks: dict[str, float] = field(default_factory=dict)
+    door: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -47,8 +106,7 @@ class Desk:
     access: Access
     address: str
     lan_address: str | None = None
-    # What the parts keep while the desk runs, by their own names.
-    state: dict[str, Any] = field(default_factory=dict)
+    state: State = field(default_factory=State)
 
     @property
     def port(self) -> str:
@@ -61,16 +119,21 @@ class Desk:
         return f"aperture_desk_{self.port}"
 
     def open_book(self) -> Book:
-        """The book, open; each request opens its own."""
-        return Book(self.book_path, create=True)
+        """The book, open; each request opens its own, in the thread in which it works.
+
+        Only where there is none yet is one begun: one that is there can be read from a full disk, too.
+        """
+        missing = not self.book_path.is_file() or self.book_path.stat().st_size == 0
+        return Book(self.book_path, create=missing, wait_seconds=LOCK_WAIT_SECONDS)
 
 
 def histories_here(desk: Desk, book: Book) -> list[History]:
     """Everything about the reeds that are here, but for outlines; read again only if the book has grown."""
-    seal, kept = book.last_seal(), desk.state.get("histories")
-    if kept is None or seal is None or kept[0] != seal:
-        kept = desk.state["histories"] = (seal, book.histories(here=True, outlines=False))
-    histories: list[History] = kept[1]
+    seal, kept = book.last_seal(), desk.state.histories
+    if kept is not None and kept[0] == seal:
+        return kept[1]
+    histories = book.histories(here=True, outlines=False)
+    desk.state.histories = (seal, histories) if seal is not None else None
     return histories
 
 
@@ -82,18 +145,44 @@ def desk_of(request: Request) -> Desk:
 
 def session_of(request: Request) -> Session | None:
     """Who is asking; None if nobody known."""
-    desk = desk_of(request)
-    return desk.access.session(request.cookies.get(desk.cookie))
+    return session_in(desk_of(request), request.scope)
 
 
-def desk_only(handler: Handler) -> Handler:
+def session_in(desk: Desk, scope: Scope) -> Session | None:
+    """The same of a request that has not reached its page yet."""
+    return desk.access.session(HTTPConnection(scope).cookies.get(desk.cookie))
+
+
+def desk_only(maker: Maker | Handler) -> Handler:
     """Only the desk's own browser comes in."""
-    return _guarded(handler, ("desk",))
+    return _guarded(maker, ("desk",))
 
 
-def cameras_too(handler: Handler) -> Handler:
+def cameras_too(maker: Maker | Handler) -> Handler:
     """The desk's own browser and phones that were let in."""
-    return _guarded(handler, ("desk", "camera"))
+    return _guarded(maker, ("desk", "camera"))
+
+
+def with_form(maker: FormMaker) -> Handler:
+    """What gets the form, too, which came from one of our own pages."""
+
+    @wraps(maker)
+    async def handler(request: Request) -> Response:
+        return await in_thread(request, maker, request, await safe_form(request))
+
+    return handler
+
+
+async def in_thread(
+    request: Request, maker: Callable[P, Response], *args: P.args, **kwargs: P.kwargs
+) -> Response:
+    """What is made in a thread: whoever waits there, for the disk or for who holds the book, delays no other.
+
+    Phones have threads of their own, so that they cannot take those of the desk's own browser.
+    """
+    session, state = session_of(request), desk_of(request).state
+    limiter = state.threads if session is not None and session.role == "camera" else None
+    return await to_thread.run_sync(lambda: maker(*args, **kwargs), limiter=limiter)
 
 
 def page(request: Request, template: str, status: int = 200, **facts: Any) -> HTMLResponse:
@@ -147,7 +236,13 @@ async def trouble_page(request: Request, error: Exception) -> Response:
         answer = page(request, "trouble.html", status, what=what, advice=advice, code=code)
     if isinstance(error, HTTPException):
         answer.headers.update(error.headers or {})
+    if status == 503:
+        answer.headers["Retry-After"] = str(_LATER_SECONDS)
     return answer
+
+
+# RFC 9110, 15.5.5 and 15.6.4; what else the book refuses is a conflict with what it holds (15.5.10).
+_STATUS = {"book-unknown": 404, "book-missing": 404, "book-busy": 503}
 
 
 def _trouble(error: Exception) -> tuple[int, str, str]:
@@ -158,7 +253,7 @@ def _trouble(error: Exception) -> tuple[int, str, str]:
         return 400, "The connection broke before all of it was here.", "Try again."
     if isinstance(error, ApertureError):
         flag = FLAGS[error.code]
-        status = 404 if error.code in ("book-unknown", "book-missing") else 409
+        status = _STATUS.get(error.code, 409)
         return status, f"{flag.sentence} {error.detail}", flag.advice
     if isinstance(error, OSError):
         what = f"This computer's disk refuses: {error.strerror or error}."
@@ -167,8 +262,8 @@ def _trouble(error: Exception) -> tuple[int, str, str]:
     return 500, what, "Nothing was lost. Go back and try again."
 
 
-def _guarded(handler: Handler, roles: tuple[str, ...]) -> Handler:
-    @wraps(handler)
+def _guarded(maker: Maker | Handler, roles: tuple[str, ...]) -> Handler:
+    @wraps(maker)
     async def guarded(request: Request) -> Response:
         session = session_of(request)
         if session is None:
@@ -177,6 +272,8 @@ def _guarded(handler: Handler, roles: tuple[str, ...]) -> Handler:
             )
         if session.role not in roles:
             raise HTTPException(403, "A phone sees its own photos only.")
-        return await handler(request)
+        if iscoroutinefunction(maker):
+            return cast("Response", await maker(request))
+        return await in_thread(request, cast("Maker", maker), request)
 
     return guarded

@@ -2,26 +2,24 @@
 
 from markupsafe import Markup
 
-# Both stand in the program as they are here: a sentence that changes there without its page's own is found by
-# the tests, which look at all that the program can say.
-_ON_A_PAGE = {
-    "and the file name or option name different": "and the name of the photo or its folder say different",
-    "and rename the photo, or use --reed.": "and say it under Review.",
-    "in this photo and rename it, or use --state.": "in this photo and say it under Review.",
+from aperture.flags import FLAGS
+
+# What flags say in a page's words they carry themselves; of a sentence to which a detail was added the full
+# stop is gone. The book keeps what was said of a photo as it was said.
+_FLAGS_ON_A_PAGE = {
+    said.removesuffix("."): on_a_page.removesuffix(".")
+    for flag in FLAGS.values()
+    for said, on_a_page in ((flag.sentence, flag.page_sentence), (flag.advice, flag.page_advice))
+    if on_a_page is not None
+}
+# What no flag says. It stands in the program as it is here: a sentence that changes there without its page's
+# own is found by the tests, which look at all that the program can say.
+_ON_A_PAGE = _FLAGS_ON_A_PAGE | {
     "the file's name, or --state)": "the file's name, or what you say under Review)",
-    "`aperture intake` begins one; or name the file with --book.": (
-        "Close the desk and open it again: that begins one."
-    ),
-    "`aperture reeds` and `aperture lots` list what it has.": "The pages Reeds and Lots show what it has.",
-    "`aperture verify` says more; `aperture restore` brings a backup back.": (
-        "Close the desk and bring a backup back; the page Help, under “The reed book”, says how."
-    ),
     "`aperture return-sheet` writes the sheet to go with it;": (
         "The page Lots has the return sheet to go with it;"
     ),
     "say why with --reason.": "say why.",
-    "then run it again; nothing was lost.": "then try again; nothing was lost.",
-    "then run this again; nothing was lost.": "then try again; nothing was lost.",
 }
 
 

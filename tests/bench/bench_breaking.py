@@ -1,11 +1,12 @@
 """What could lose or spoil the reed book, tried often: each row counts tried, survived, lost."""
 
+import sys
 from pathlib import Path
 
 import pytest
 
 from tests.bench.figures import Findings
-from tests.breaking import Count, damage, disks, files, killing, oddities
+from tests.breaking import Count, damage, disks, files, killing, oddities, pressure
 
 SEED = 2026
 
@@ -50,6 +51,7 @@ def bench_disks(findings: Findings, tmp_path: Path) -> None:
         pytest.skip("a small disk can be mounted by root on Linux only")
     for kind, count in disks.full_disk(tmp_path, 12, SEED).items():
         _keep(findings, f"A full disk: {kind}", count)
+    _keep(findings, "A full disk: the desk's pages", disks.pages_of_a_full_disk(tmp_path / "pages"))
     for kind, count in disks.read_only(tmp_path, SEED).items():
         _keep(findings, f"A {kind} that cannot be written", count, "commands that read, and that write")
 
@@ -73,6 +75,23 @@ def bench_held(findings: Findings, tmp_path: Path) -> None:
 @pytest.mark.parametrize("kind", files.KINDS)
 def bench_no_photos(findings: Findings, tmp_path: Path, kind: str) -> None:
     _keep(findings, f"No photo, but called like one: {kind}", files.no_photos(tmp_path, kind))
+
+
+def bench_silent_connections(findings: Findings, tmp_path: Path) -> None:
+    if sys.platform != "linux":
+        pytest.skip("limits as Linux has them")
+    _keep(findings, "The desk's pages behind silent connections", pressure.silent(tmp_path, 1100))
+
+
+def bench_slow_connections(findings: Findings, tmp_path: Path) -> None:
+    if sys.platform != "linux":
+        pytest.skip("addresses as Linux has them")
+    _keep(findings, "The desk's pages beside slow requests and uploads", pressure.slow(tmp_path, 60))
+
+
+def bench_held_desk(findings: Findings, tmp_path: Path) -> None:
+    count = pressure.held(tmp_path, 5)
+    _keep(findings, "The desk's pages while another process holds the book's write lock", count)
 
 
 def bench_damage(findings: Findings, tmp_path: Path) -> None:

@@ -179,7 +179,7 @@ def _upload(disk: Path, home: Path, free: int, photos: Path, outside: Path, arch
     from tests.desk.conftest import ADDRESS, Browser, InThisProcess
 
     desk = Desk(home, Settings(), Access(), ADDRESS, None)
-    desk.state["worker"] = InThisProcess()
+    desk.state.worker = InThisProcess()
     app = create_app(desk)
     app.app_of_ours = desk
     temporary = disk / "temporary"
@@ -213,6 +213,39 @@ _WRITINGS: dict[str, tuple[int, _Writing]] = {
     "annotate": (900, _annotate),
     "desk upload": (500, _upload),
 }
+
+
+def pages_of_a_full_disk(folder: Path) -> Count:
+    """The desk with no room left at all: each page can be read, and what is entered is refused in words."""
+    from aperture.desk.app import create_app
+    from aperture.desk.security.access import Access
+    from aperture.desk.web import Desk
+    from tests.breaking.pressure import PAGES
+    from tests.desk.conftest import ADDRESS, Browser
+
+    count = Count(note="pages, and forms")
+    with small_disk(folder / "disk") as disk:
+        desk = Desk(a_book(disk / "reeds.sqlite3"), Settings(), Access(), ADDRESS, None)
+        app = create_app(desk)
+        app.app_of_ours = desk
+        before = everything(desk.book_path)
+        with Browser(app) as browser:
+            browser.come_in(f"/open/{desk.access.desk_secret}")
+            with _filled(disk, 0):
+                for path in PAGES:
+                    with count.trial(path):
+                        answer = browser.get(path)
+                        assert answer.status_code == 200, answer.text
+                for path, form in (("/reeds", {"number": "77"}), ("/reed/1/check", {"leak": "no"})):
+                    with count.trial(f"a form: {path}"):
+                        answer = browser.post(path, form)
+                        assert answer.status_code == 409
+                        assert "Check that the disk has room" in answer.text
+            with count.trial("afterwards"):
+                assert everything(desk.book_path) == before
+                check_whole(desk.book_path)
+                assert browser.post("/reeds", {"number": "77"}).status_code == 200
+    return count
 
 
 # A medium, and a folder, that cannot be written

@@ -169,11 +169,11 @@ def kill_command(folder: Path, moments: int, seed: int) -> Count:
 class RealDesk:
     """`aperture desk` as a process of its own, and a browser that came in."""
 
-    def __init__(self, path: Path, temporary: Path) -> None:
+    def __init__(self, path: Path, temporary: Path, stderr: Any = subprocess.DEVNULL, **more: Any) -> None:
         words = [sys.executable, "-m", "aperture", "desk", "--no-browser", "--port", "0", "--book", path]
         environment = {**os.environ, "TMPDIR": str(temporary), "PYTHONUNBUFFERED": "1"}
         self.process = subprocess.Popen(
-            words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=environment, text=True
+            words, stdout=subprocess.PIPE, stderr=stderr, env=environment, text=True, **more
         )
         said = re.search(r"(http://[^/]+)(/open/\S+)", self.process.stdout.readline())
         self.address = said[1]

@@ -69,7 +69,7 @@ def desk(tmp_path, measured, refused):
     address = f"127.0.0.1:{socket.getsockname()[1]}"
     desk = Desk(tmp_path / "reeds.sqlite3", Settings(), Access(), address, address)
     desk.open_book().close()
-    desk.state["worker"] = MadeUp(measured, refused)
+    desk.state.worker = MadeUp(measured, refused)
     with serving(Server(desk), socket):
         yield desk
 
@@ -109,7 +109,7 @@ def results(page):
 
 
 def orders(desk):
-    return [(order.name, order.reed, order.state, order.seconds) for order in desk.state["worker"].orders]
+    return [(order.name, order.reed, order.state, order.seconds) for order in desk.state.worker.orders]
 
 
 def fail(page, *answers):

@@ -34,7 +34,7 @@ from aperture.book.store.records import Soaking
 from aperture.desk.app import create_app
 from aperture.desk.intake.work import Worker
 from aperture.desk.security.access import Access
-from aperture.desk.server import listen
+from aperture.desk.server import _lead_in, listen
 from aperture.desk.web import Desk
 from aperture.settings import Settings, change_settings
 from tests.book.conftest import enter  # noqa: F401 (a fixture)
@@ -108,7 +108,7 @@ def desk(tmp_path, worker, enter):  # noqa: F811
     # The phone of the test knows the desk by another of its names.
     lan = address.replace("127.0.0.1", "localhost")
     desk = Desk(path, change_settings(Settings(), {"workers": 1}), Access(), address, lan)
-    desk.state["worker"] = worker
+    desk.state.worker = worker
     server = uvicorn.Server(uvicorn.Config(create_app(desk), log_level="warning"))
     with serving(server, socket):
         yield desk
@@ -166,6 +166,21 @@ def phone(chromium, desk):
     window = Watch(chromium, desk, PHONE, "phone")
     yield window
     window.close()
+
+
+def test_the_file_of_the_owner_leads_the_browser_in(chromium, desk, tmp_path, monkeypatch):
+    """What comes from a file has no site: a strict cookie would not go along (RFC 6265bis, 5.2)."""
+    opened, shown = threading.Event(), []
+    monkeypatch.setattr(Path, "home", lambda: tmp_path)
+    monkeypatch.setattr("webbrowser.open", lambda address: (shown.append(address), opened.set()))
+    _lead_in(desk, f"http://{desk.address}/open/{desk.access.desk_secret}", print)
+    assert opened.wait(60)
+    context = chromium.new_context()
+    page = context.new_page()
+    page.goto(shown[0])
+    expect(page.get_by_role("heading", level=1)).to_have_text("Reeds")
+    assert list(tmp_path.glob("*.html")) == []
+    context.close()
 
 
 def scan(phone, desk):
@@ -376,9 +391,9 @@ def test_a_second_photo_starts_no_process(desk, phone):
     result = phone.page.locator("#result")
     phone.page.locator("#photo").set_input_files(NOT_NAMED)
     expect(result).to_contain_text("Which reed?", timeout=30_000)
-    processes = list(desk.state["worker"]._pool._processes)
+    processes = list(desk.state.worker._pool._processes)
     started = time.monotonic()
     phone.page.locator("#photo").set_input_files(DRY)
     expect(result).to_contain_text("Reed 12, dry", timeout=30_000)
     print(f"from choosing the photo to its result: {time.monotonic() - started:.1f} s")
-    assert list(desk.state["worker"]._pool._processes) == processes
+    assert list(desk.state.worker._pool._processes) == processes

@@ -27,6 +27,9 @@ class InThisProcess:
     def take(self, order):
         return take_one(order)
 
+    def close(self):
+        pass
+
 
 class Browser(TestClient):
     """A browser that sends what browsers send, and knows its page's secret."""
@@ -56,7 +59,7 @@ def desk(tmp_path):
         pass
     one = change_settings(Settings(), {"workers": 1})
     desk = Desk(tmp_path / "reeds.sqlite3", one, Access(), ADDRESS, LAN)
-    desk.state["worker"] = InThisProcess()
+    desk.state.worker = InThisProcess()
     return desk
 
 

@@ -1,5 +1,6 @@
 """A real desk in a process of its own: what it says to strangers, to broken connections and to Ctrl-C."""
 
+import json
 import os
 import re
 import signal
@@ -25,10 +26,12 @@ PHOTO = ROOT / "fixtures" / "photos" / "reed-tag.jpg"
 class Running:
     """A desk that was started as a user does, in a group of processes of its own."""
 
-    def __init__(self, folder):
-        command = [sys.executable, "-m", "aperture", "desk", "--port", "0", "--no-browser"]
-        command += ["--book", str(folder / "reeds.sqlite3")]
+    def __init__(self, folder, browser=None):
+        command = [sys.executable, "-m", "aperture", "desk", "--port", "0"]
+        command += ["--book", str(folder / "reeds.sqlite3"), *([] if browser else ["--no-browser"])]
         pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+        if browser:  # as the standard library finds it: documentation of `webbrowser`, BROWSER
+            pipes["env"] = {**os.environ, "BROWSER": str(browser), "HOME": str(folder)}
         # As a terminal would start it: Ctrl-C goes to all of the group.
         self.process = subprocess.Popen(command, text=True, cwd=ROOT, start_new_session=True, **pipes)
         self.url = self.process.stdout.readline().split()[-1]
@@ -108,6 +111,45 @@ def test_ctrl_c_gives_up_the_photo_that_is_measured(running):
         assert running.close() == ("The desk is closed.\n", "")
         answer = connection.recv(65536).decode()
         assert "The desk was closed." in answer or not answer  # where it was too slow to hear of the photo
+
+
+# In place of a browser that works in the terminal: it comes back only when it was closed. It says what it was
+# started with, who may read the file, where that led, and what it got there.
+BROWSER = """#!{python}
+import json, os, re, signal, stat, sys, urllib.parse, urllib.request
+from http.cookiejar import CookieJar
+signal.signal(signal.SIGINT, signal.SIG_IGN)
+told = dict(words=sys.argv)
+try:
+    told["file"] = urllib.parse.urlparse(sys.argv[1]).path
+    told["mode"] = stat.S_IMODE(os.stat(told["file"]).st_mode)
+    address = told["address"] = re.search('url=(http[^"]*)', open(told["file"]).read())[1]
+    opener = urllib.request.build_opener(
+        urllib.request.ProxyHandler({{}}), urllib.request.HTTPCookieProcessor(CookieJar()))
+    told["opened"] = opener.open(address, timeout=30).status
+    told["reeds"] = opener.open(address.partition("/open")[0] + "/reeds", timeout=30).status
+except OSError as error:
+    told["error"] = str(error)
+open("{out}", "w").write(json.dumps(told))
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="the browser's stand-in is a script as POSIX starts it")
+def test_a_browser_in_the_terminal_is_served_and_the_secret_is_in_no_argument(tmp_path):
+    """All users of a computer see the arguments of all programs (proc(5), /proc/pid/cmdline)."""
+    script, out = tmp_path / "browser", tmp_path / "told"
+    os.mkfifo(out)
+    script.write_text(BROWSER.format(python=sys.executable, out=out))
+    script.chmod(0o700)
+    desk = Running(tmp_path, script)
+    told = json.loads(out.read_text())  # waits until it is written
+    assert desk.close() == ("The desk is closed.\n", "")
+    secret = desk.url.rpartition("/")[2]
+    assert not any(secret in word for word in told["words"])
+    assert (told.get("opened"), told.get("reeds")) == (200, 200), told
+    assert told["address"] == desk.url
+    assert told["mode"] == 0o600
+    assert not Path(told["file"]).exists()
 
 
 def test_a_port_is_not_shared_on_windows(monkeypatch):

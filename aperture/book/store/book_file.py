@@ -40,13 +40,14 @@ def pictures_folder(path: Path) -> Path:
     return path.with_name(f"{path.stem}-pictures")
 
 
-def connect(path: Path, create: bool = False) -> sqlite3.Connection:
+def connect(path: Path, create: bool = False, wait_seconds: float | None = None) -> sqlite3.Connection:
     """Open a book's file; an older one is upgraded after a copy was put beside it.
 
     Parameters
     ----------
     path : of the file.
     create : begin a new book where there is none.
+    wait_seconds : so long it waits for others who write; `LOCK_TIMEOUT_SECONDS` where nothing is said.
 
     Raises
     ------
@@ -61,7 +62,7 @@ def connect(path: Path, create: bool = False) -> sqlite3.Connection:
         elif path.stat().st_size == 0:
             raise BookError("book-damaged", f"{path} is empty")
         try:
-            return _ready(_open(path), path)
+            return _ready(_open(path, wait_seconds), path)
         except sqlite3.OperationalError as error:
             if create or not _only_to_be_read(path, error):
                 raise
@@ -227,8 +228,9 @@ def _open_to_read(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def _open(path: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(path, timeout=LOCK_TIMEOUT_SECONDS, isolation_level=None)
+def _open(path: Path, wait_seconds: float | None) -> sqlite3.Connection:
+    timeout = LOCK_TIMEOUT_SECONDS if wait_seconds is None else wait_seconds
+    connection = sqlite3.connect(path, timeout=timeout, isolation_level=None)
     connection.row_factory = sqlite3.Row
     connection.execute("PRAGMA foreign_keys = on")
     # Each commit reaches the disk before it counts as done.

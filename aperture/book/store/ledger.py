@@ -50,11 +50,14 @@ class Book:
     `BookError` where the file cannot be read or written, or where what was to be entered is not possible.
     """
 
-    def __init__(self, path: Path, create: bool = False) -> None:
-        """Open the book at `path`; with `create` begin a new one where there is none."""
+    def __init__(self, path: Path, create: bool = False, wait_seconds: float | None = None) -> None:
+        """Open the book at `path`; with `create` begin a new one where there is none.
+
+        It waits at most so many seconds for others who write; see `book_file.connect`.
+        """
         self.path = path
         self.pictures = book_file.pictures_folder(path)
-        self._connection = book_file.connect(path, create)
+        self._connection = book_file.connect(path, create, wait_seconds)
         self._looked_at = False  # before the first writing, whether the file is in order
 
     def __enter__(self) -> Self:
@@ -208,10 +211,27 @@ class Book:
         """A photo with its filing and readings."""
         return self._entries("WHERE photos.id = ?", photo.id)[0]
 
+    def entries(self, hashes: Sequence[str]) -> list[Entry]:
+        """The photos of which these are the SHA-256, by the time they were taken."""
+        where = "WHERE photos.sha256 IN (SELECT value FROM json_each(?))"
+        return self._entries(where, json.dumps(list(hashes)))
+
     def unfiled(self) -> list[Entry]:
         """The photos of which the reed or the state is not known, and no retake was asked for."""
-        entries = self._entries("WHERE filings.reed_id IS NULL OR filings.state IS NULL")
-        return [entry for entry in entries if not entry.reading.retake_asked]
+        return self.entries(self.unfiled_hashes())
+
+    def unfiled_hashes(self) -> list[str]:
+        """The SHA-256 of each of them, in the same order: of thousands these are read in no time."""
+        # As `Reading.retake_asked` has it: the latest reading is a person's, without a number.
+        query = """SELECT photos.sha256 FROM photos
+            JOIN current_filings AS filings ON filings.photo_id = photos.id
+            WHERE (filings.reed_id IS NULL OR filings.state IS NULL)
+            AND NOT EXISTS (
+                SELECT 1 FROM readings
+                WHERE id = (SELECT max(id) FROM readings WHERE photo_id = photos.id)
+                AND origin = 'person' AND outcome = 'refused')
+            ORDER BY coalesce(photos.taken, photos.received_at), photos.id"""
+        return [row["sha256"] for row in self._select(query)]
 
     def settings_of(self, reading: Reading) -> Settings:
         """The settings that made a reading."""

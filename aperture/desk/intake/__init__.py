@@ -1,1 +1,1 @@
-"""Photos that come through a page: received, and taken into the book in a process of their own."""
+"""Photos of a page, taken into the book in a process of their own."""

@@ -1,10 +1,10 @@
 """The book's pages: the tray of reeds, one reed with its forms, what is due, lots and orders."""
 
-import math
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from typing import Any, cast
 
+from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
@@ -24,33 +24,32 @@ from aperture.book.store.ledger import Book
 from aperture.book.store.records import ACTIONS, FAULTS, RESPONSES, Action, Entry, History, Reed
 from aperture.card.geometry import CARD, FACES, Face
 from aperture.desk.pages.fields import day, decimal, reed_in_address, reed_number, text
+from aperture.desk.pages.leaves import leaf
 from aperture.desk.pages.plots import Plot, Point, plot
-from aperture.desk.pages.review import what_is_missing, why_look
 from aperture.desk.pages.tips import tip_view
-from aperture.desk.web import desk_of, desk_only, histories_here, page, redirect, safe_form
+from aperture.desk.pages.waiting import what_is_missing, why_look
+from aperture.desk.web import desk_of, desk_only, histories_here, page, redirect, with_form
 from aperture.errors import BookError
 from aperture.present.report import NAMES, UNITS, below_words, change_lines
 from aperture.verdict import Change
 
 # How sure one can ask to be of an order, in per cent.
 SURE = ("80", "90", "95", "99")
-# So many reeds are on one page of the tray.
-TRAY = 60
+# So many reeds are on one page of the tray, and so many things to do on one of what is due.
+TRAY, DUE = 60, 60
 # Nobody squeezes, photographs and squeezes again within this time.
 ONE_SQUEEZE = timedelta(seconds=10)
 
 
 @desk_only
-async def reeds(request: Request) -> Response:
+def reeds(request: Request) -> Response:
     """The tray: every reed with its small pictures and class, so many on a page."""
     everything = request.query_params.get("all") == "1"
-    asked = request.query_params.get("page", "1")
     desk = desk_of(request)
     with desk.open_book() as book:
         shown = book.reeds(here=not everything)
-        pages = max(1, math.ceil(len(shown) / TRAY))
-        number = min(max(int(asked), 1), pages) if asked.isdecimal() and len(asked) < 6 else 1
-        histories = book.histories_of(shown[(number - 1) * TRAY : number * TRAY])
+        this = leaf(request.query_params.get("page"), len(shown), TRAY)
+        histories = book.histories_of(this.of(shown))
         lots = [lot.code for lot in book.lots()]
     told = advise_all(histories, desk.settings.soaking, date.today())
     latest = {reed.number: reed.id for reed in shown}
@@ -70,16 +69,14 @@ async def reeds(request: Request) -> Response:
         "reeds.html",
         tray=tray,
         everything=everything,
-        number=number,
-        pages=pages,
-        count=len(shown),
+        leaf=this,
         lots=lots,
         most=CARD.reed_tags.count,
     )
 
 
 @desk_only
-async def reed(request: Request) -> Response:
+def reed(request: Request) -> Response:
     """Everything about one reed, and the forms to enter what hands and ears found."""
     desk, today = desk_of(request), date.today()
     with desk.open_book() as book:
@@ -111,9 +108,9 @@ async def reed(request: Request) -> Response:
 
 
 @desk_only
-async def enter_reed(request: Request) -> Response:
+@with_form
+def enter_reed(request: Request, form: FormData) -> Response:
     """A new reed; or of one that is here, its lot, place or player again. What is empty stays as it was."""
-    form = await safe_form(request)
     number = reed_number(form, "number")
     if number is None:
         raise HTTPException(400, "The reed's number is missing. Nothing was written.")
@@ -128,9 +125,9 @@ async def enter_reed(request: Request) -> Response:
 
 
 @desk_only
-async def change_reed(request: Request) -> Response:
+@with_form
+def change_reed(request: Request, form: FormData) -> Response:
     """A reed's lot, place and player as its page has them; what is empty there is not known any more."""
-    form = await safe_form(request)
     with desk_of(request).open_book() as book:
         this = book.reed(reed_in_address(request))
         book.change_reed(this, text(form, "lot"), text(form, "slot"), text(form, "player"))
@@ -138,9 +135,9 @@ async def change_reed(request: Request) -> Response:
 
 
 @desk_only
-async def enter_check(request: Request) -> Response:
+@with_form
+def enter_check(request: Request, form: FormData) -> Response:
     """A check by hand."""
-    form = await safe_form(request)
     faults = {name: form[name] == "yes" for name in FAULTS if form.get(name) in ("yes", "no")}
     cents = decimal(form, "cents")
     with desk_of(request).open_book() as book:
@@ -153,9 +150,9 @@ async def enter_check(request: Request) -> Response:
 
 
 @desk_only
-async def enter_squeeze(request: Request) -> Response:
+@with_form
+def enter_squeeze(request: Request, form: FormData) -> Response:
     """A squeeze; a button that was pressed twice is one."""
-    form = await safe_form(request)
     now = datetime.now()
     with desk_of(request).open_book() as book, book.writing():
         this = book.reed(reed_in_address(request))
@@ -165,9 +162,9 @@ async def enter_squeeze(request: Request) -> Response:
 
 
 @desk_only
-async def enter_decision(request: Request) -> Response:
+@with_form
+def enter_decision(request: Request, form: FormData) -> Response:
     """A decision; against the advice it needs a reason."""
-    form = await safe_form(request)
     desk = desk_of(request)
     with desk.open_book() as book:
         this = book.reed(reed_in_address(request))
@@ -178,20 +175,29 @@ async def enter_decision(request: Request) -> Response:
 
 
 @desk_only
-async def due_page(request: Request) -> Response:
-    """What is to be done today."""
+def due_page(request: Request) -> Response:
+    """What is to be done today: for reeds, then with photos of which nobody knows the reed or the state."""
     desk = desk_of(request)
     with desk.open_book() as book:
-        histories = histories_here(desk, book)
-        unfiled = [(entry, what_is_missing(entry)) for entry in book.unfiled()]
-    tasks = due(advise_all(histories, desk.settings.soaking, date.today()))
-    groups = [(heading, [task for task in tasks if task.kind == kind]) for kind, heading in HEADINGS.items()]
-    groups = [(heading, mine) for heading, mine in groups if mine]
-    return page(request, "due.html", groups=groups, unfiled=unfiled, today=date.today())
+        tasks = due(advise_all(histories_here(desk, book), desk.settings.soaking, date.today()))
+        unfiled = book.unfiled_hashes()
+        this = leaf(request.query_params.get("page"), len(tasks) + len(unfiled), DUE)
+        entries = book.entries(this.of(unfiled, before=len(tasks)))
+    shown = this.of(tasks)
+    groups = [(heading, [task for task in shown if task.kind == kind]) for kind, heading in HEADINGS.items()]
+    return page(
+        request,
+        "due.html",
+        groups=[(heading, mine) for heading, mine in groups if mine],
+        any_task=bool(tasks),
+        unfiled=[(entry, what_is_missing(entry)) for entry in entries],
+        leaf=this,
+        today=date.today(),
+    )
 
 
 @desk_only
-async def lots(request: Request) -> Response:
+def lots(request: Request) -> Response:
     """The lots, how many reeds to order, and a form for a lot: empty, or with one that is to be changed."""
     asked = request.query_params
     with desk_of(request).open_book() as book:
@@ -222,10 +228,10 @@ async def lots(request: Request) -> Response:
 
 
 @desk_only
-async def enter_lot(request: Request) -> Response:
+@with_form
+def enter_lot(request: Request, form: FormData) -> Response:
     """A lot; or of one that is there, its details again. What is empty stays as it was, but in the form that
     showed how it was: there it is not known any more."""
-    form = await safe_form(request)
     code, source, strength = (text(form, name) for name in ("code", "source", "strength"))
     ordered_on, return_by, price = day(form, "ordered_on"), day(form, "return_by"), decimal(form, "price")
     with desk_of(request).open_book() as book, book.writing():
@@ -239,7 +245,7 @@ async def enter_lot(request: Request) -> Response:
 
 
 @desk_only
-async def sheet(request: Request) -> Response:
+def sheet(request: Request) -> Response:
     """The return sheet of a lot, a PDF."""
     with desk_of(request).open_book() as book:
         lot = book.lot(request.path_params["lot"])

@@ -76,13 +76,13 @@ def _lead_here(token: Token) -> None:
 
 
 @cameras_too
-async def contents(request: Request) -> Response:
+def contents(request: Request) -> Response:
     """Which pages the guide has."""
     return page(request, "help.html", pages=guide.pages())
 
 
 @cameras_too
-async def one_page(request: Request) -> Response:
+def one_page(request: Request) -> Response:
     """One page of the guide."""
     name = request.path_params["page"]
     if name not in guide.PAGES:
@@ -91,7 +91,7 @@ async def one_page(request: Request) -> Response:
 
 
 @cameras_too
-async def picture(request: Request) -> Response:
+def picture(request: Request) -> Response:
     """A picture of the guide."""
     file = guide.picture(request.path_params["name"])
     if file is None or file.suffix not in _HELP_MEDIA_TYPES:

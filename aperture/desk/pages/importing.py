@@ -1,9 +1,9 @@
 """The page that takes a folder of photos into the book, as `aperture intake` does."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import PurePosixPath
-from typing import Any
 from urllib.parse import unquote
 
 from starlette.datastructures import UploadFile
@@ -13,32 +13,52 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from aperture.batch.photo_files import is_called_like_a_photo, natural_order
-from aperture.desk.intake.uploads import Received, clean_name, received, stored, take
+from aperture.desk.intake.work import Done
 from aperture.desk.pages.fields import decimal, text
-from aperture.desk.web import check_csrf, desk_of, desk_only, page, safe_form
+from aperture.desk.uploads import Received, clean_name, received, stored, take
+from aperture.desk.web import check_csrf, desk_of, desk_only, in_thread, page, safe_form
 from aperture.desk.wording import page_words
 from aperture.identity import FOLDERS_READ
 
 MOST_FILES = 200
 MOST_NAMES = 20_000
+# What a file system knows: no name has more than 255 characters (ext4: 255 bytes; NTFS: 255 UTF-16 units;
+# common practice, no published source for all), and nobody looks for photos in so many folders.
+LONGEST_NAME, MOST_FOLDERS = 255, 32
+# 200 for each, on an average.
+MOST_NAMES_BYTES = 200 * MOST_NAMES
 
 
 @desk_only
-async def import_page(request: Request) -> Response:
+def import_page(request: Request) -> Response:
     """Where a folder of photos is dropped."""
-    return page(request, "import.html", **_facts(request), done=None)
+    return _page(request, None)
 
 
 @desk_only
 async def import_names(request: Request) -> Response:
     """Which of the files that were dropped are taken, and in what order: their places in the list sent."""
     check_csrf(request, request.headers.get("x-csrf", ""))
+    sent = bytearray()
+    async for part in request.stream():
+        sent += part
+        if len(sent) > MOST_NAMES_BYTES:
+            raise HTTPException(413, "Their names are too long. Import one folder after the other.")
+    return await in_thread(request, _in_order, bytes(sent))
+
+
+def _in_order(sent: bytes) -> Response:
     try:
-        names = json.loads(await request.body())
+        names = json.loads(sent)
     except (ValueError, RecursionError):
         names = None
     if not isinstance(names, list) or len(names) > MOST_NAMES or not all(isinstance(n, str) for n in names):
         raise HTTPException(400, f"That is no list of at most {MOST_NAMES} files.")
+    for name in names:
+        if any(len(part) > LONGEST_NAME for part in name.split("/")) or name.count("/") > MOST_FOLDERS:
+            raise HTTPException(
+                400, f"“{name[:40]}…” is too long for a file's name. Shorten it, then try again."
+            )
     return JSONResponse(those_taken(names))
 
 
@@ -96,7 +116,7 @@ async def import_photos(request: Request) -> Response:
             async with stored(upload) as photo:
                 named = _in_folders(photo, folders)
                 done.append((photo.name, await take(request, named, lot=lot, seconds=seconds)))
-    return page(request, "import.html", **_facts(request), done=done)
+    return await in_thread(request, _page, request, done)
 
 
 routes = [
@@ -113,8 +133,8 @@ def _in_folders(photo: Received, folders: str | None) -> Received:
     return replace(photo, name="/".join([*kept, photo.name]))
 
 
-def _facts(request: Request) -> dict[str, Any]:
-    desk = desk_of(request)
-    with desk.open_book() as book:
-        codes = [lot.code for lot in book.lots()]
-    return {"lots": codes, "seconds": desk.settings.soaking.new_seconds}
+def _page(request: Request, done: Sequence[tuple[str, Done]] | None) -> Response:
+    """The page; with `done` what became of each photo, by its name."""
+    with desk_of(request).open_book() as book:
+        lots = [lot.code for lot in book.lots()]
+    return page(request, "import.html", lots=lots, done=done)

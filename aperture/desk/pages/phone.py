@@ -9,13 +9,13 @@ from aperture.desk.web import desk_of, desk_only, page
 
 
 @desk_only
-async def phone_page(request: Request) -> Response:
+def phone_page(request: Request) -> Response:
     """How to let a phone in."""
     return page(request, "phone.html", lan=desk_of(request).lan_address, minutes=round(PAIRING_SECONDS / 60))
 
 
 @desk_only
-async def code(request: Request) -> Response:
+def code(request: Request) -> Response:
     """A fresh code for one phone, as a picture; the one before is void."""
     import segno
 

@@ -7,7 +7,7 @@ from starlette.routing import Route
 
 from aperture.book.photos.pictures import place_of
 from aperture.book.store.book_file import pictures_folder
-from aperture.desk.intake.uploads import may_see
+from aperture.desk.uploads import may_see
 from aperture.desk.web import cameras_too, desk_of
 
 _PICTURE_MEDIA_TYPES = {
@@ -20,7 +20,7 @@ _PICTURE_MEDIA_TYPES = {
 
 
 @cameras_too
-async def picture(request: Request) -> Response:
+def picture(request: Request) -> Response:
     """One picture, by its name in the picture folder."""
     name = f"{request.path_params['first']}/{request.path_params['name']}"
     try:

@@ -26,6 +26,7 @@ from aperture.book.store.records import (
 )
 from aperture.card.geometry import CARD, FACES
 from aperture.desk.pages.fields import decimal, reed_number, text
+from aperture.desk.pages.leaves import leaf
 from aperture.desk.pages.outlines import (
     NUMBERS,
     corrected_outline,
@@ -36,49 +37,53 @@ from aperture.desk.pages.outlines import (
     smooth,
 )
 from aperture.desk.pages.tips import tip_view
-from aperture.desk.web import Desk, desk_of, desk_only, histories_here, page, redirect, safe_form
+from aperture.desk.pages.waiting import KINDS, Waiting, is_unfiled, listed, queue, what_is_missing
+from aperture.desk.web import desk_of, desk_only, page, redirect, with_form
 from aperture.errors import BookError
-from aperture.flags import FLAGS, WHICH_REED, Flag
+from aperture.flags import FLAGS, Flag
 from aperture.present.report import NAMES, UNITS
 from aperture.settings import Settings
 
 SHAPES = ("shut", "elliptical", "round")
 RETAKE = "A person asked for a retake."
-# So many of a kind are listed; the rest come one after the other.
-LISTED = 40
+# So many of a kind are listed on a page.
+LISTED = 60
 SAID = ("confirm", "override", "retake", "reed", "outline")
-# Why photos wait, the most useful to settle first: until it is known which reed a photo shows, it counts for
-# none; then those whose next step depends on the answer; last those that only another photo helps.
-WHICH, CLOSE_TO_LIMIT, ROUND, SHUT, DOUBTFUL, CHECK_OFF, REFUSED = KINDS = (
-    "Which reed, or which state?",
-    "Close to a limit",
-    "Round",
-    "Shut",
-    "Hard to see",
-    "The card does not measure itself right",
-    "Could not be measured",
-)
 
 
 @desk_only
-async def queue_page(request: Request) -> Response:
-    """The photos that need eyes, with the reason; of each kind the first ones."""
-    desk = desk_of(request)
+def queue_page(request: Request) -> Response:
+    """The photos that need eyes, with the reason: of each kind the first ones, or one kind in leaves."""
+    desk, asked = desk_of(request), request.query_params
+    alone = next((place for place in range(len(KINDS)) if asked.get("kind") == str(place)), None)
+    groups = []
     with desk.open_book() as book:
-        waiting = queue_by_kind(desk, book)
+        waiting = queue(desk, book)
         numbers = {reed.id: reed.number for reed in book.reeds()}
-    groups = [(kind, mine[:LISTED], len(mine)) for kind, mine in waiting.items() if mine]
-    return page(request, "review.html", groups=groups, numbers=numbers)
+        for place, kind in enumerate(KINDS):
+            mine = [one for one in waiting if one.kind == kind]
+            if mine and alone in (None, place):
+                this = leaf(asked.get("page") if alone is not None else None, len(mine), LISTED)
+                groups.append((kind, place, listed(book, this.of(mine)), this))
+    return page(
+        request,
+        "review.html",
+        begin=waiting[0].sha256 if waiting else None,
+        count=len(waiting),
+        groups=groups,
+        alone=alone is not None,
+        numbers=numbers,
+    )
 
 
 @desk_only
-async def one_page(request: Request) -> Response:
+def one_page(request: Request) -> Response:
     """One photo beside the same reed's photo in the other state, and what can be said of it."""
     desk = desk_of(request)
     with desk.open_book() as book:
         entry = _entry(book, request.path_params["sha"])
-        queued = queue(desk, book)
-        waiting = [other for other, _ in queued]
+        waiting = queue(desk, book)
+        why = next((one.known[1] for one in waiting if one.sha256 == entry.photo.sha256 and one.known), None)
         reed = book.reed_with_id(entry.filing.reed_id) if entry.filing.reed_id is not None else None
         other = _other_state(book.history(reed), entry) if reed is not None else None
     reading, record = entry.reading, entry.reading.record
@@ -99,14 +104,14 @@ async def one_page(request: Request) -> Response:
             for flag in flags
             if flag.code != "wide" and flag.sentence.removesuffix(".") not in (record["reason"] or "")
         ],
-        missing=what_is_missing(entry) if _is_unfiled(entry) and not reading.retake_asked else None,
-        why=next((why for other, why in queued if other.photo.id == entry.photo.id), None),
+        missing=what_is_missing(entry) if is_unfiled(entry) and not reading.retake_asked else None,
+        why=why,
         following=following[0] if following else None,
         left=len(following),
         then=request.query_params.get("then", ""),
         handles=_handles(reading),
         window=reading.tip_window,
-        by=desk.state.get("by", ""),
+        by=desk.state.by,
         shapes=SHAPES,
         most=CARD.reed_tags.count,
         waters=WATER,
@@ -116,18 +121,18 @@ async def one_page(request: Request) -> Response:
 
 
 @desk_only
-async def answer(request: Request) -> Response:
+@with_form
+def answer(request: Request, form: FormData) -> Response:
     """What a person says of a photo: stored beside what the program said, never in its place."""
-    form = await safe_form(request)
     desk = desk_of(request)
     by = short_code(str(form.get("by", "")).strip(), "Who reviews")
-    desk.state["by"] = by
+    desk.state.by = by
     said = str(form.get("say", ""))
     if said not in SAID:
         raise BookError("book-entry-wrong", f"{said!r} cannot be said of a photo")
     with desk.open_book() as book:
         entry = _entry(book, request.path_params["sha"])
-        following = _following([other for other, _ in queue(desk, book)], entry, str(form.get("then", "")))
+        following = _following(queue(desk, book), entry, str(form.get("then", "")))
         if said == "reed":
             free = _free_number(book, entry, form)
             if free is not None and form.get("make") != "yes":
@@ -150,84 +155,12 @@ routes = [
 ]
 
 
-def queue(desk: Desk, book: Book) -> list[tuple[Entry, str]]:
-    """The photos that need eyes, each with why, in the order of `KINDS`; within one, by reed and time."""
-    return [one for mine in queue_by_kind(desk, book).values() for one in mine]
-
-
-def queue_by_kind(desk: Desk, book: Book) -> dict[str, list[tuple[Entry, str]]]:
-    """The photos that need eyes, each with why, for each of `KINDS`, by reed and time.
-
-    A photo needs none once a person said something of it, or decided about the reed since; nor does a refused
-    one of which a later photo in the same state was measured. One of which nobody knows the reed or the state
-    waits until that is said, or a retake is asked for.
-    """
-    by_kind: dict[str, list[tuple[Entry, str]]] = {kind: [] for kind in KINDS}
-    for entry in book.unfiled():
-        by_kind[_kind(entry)].append((entry, what_is_missing(entry)))
-    for history in histories_here(desk, book):
-        for entry in history.entries:
-            if why := why_look(history, entry):
-                by_kind[_kind(entry)].append((entry, why))
-    return by_kind
-
-
-def _is_unfiled(entry: Entry) -> bool:
-    return entry.filing.reed_id is None or entry.filing.state is None
-
-
-def what_is_missing(entry: Entry) -> str:
-    """Why nobody knows which reed, or which state, a photo shows."""
-    if entry.filing.reason and entry.filing.by is None:
-        return entry.filing.reason
-    return "In which state was it?" if entry.filing.reed_id is not None else "Which reed is it?"
-
-
-def why_look(history: History, entry: Entry) -> str | None:
-    """Why a photo of a reed needs eyes; None if it does not, or if somebody has looked."""
-    record = entry.reading.record
-    if entry.filing.state is None or entry.reading.origin == "person":
-        return None
-    if any(decision.decided_at >= entry.photo.when for decision in history.decisions):
-        return None
-    if not entry.reading.measured:
-        same = [other for other in history.entries if other.filing.state == entry.filing.state]
-        later = any(other.reading.measured and other.photo.when > entry.photo.when for other in same)
-        return None if later else str(record["reason"])
-    # Only a result that the program doubted has flags for which a person must look.
-    if record["review"] and (doubts := _doubts(entry)):
-        return FLAGS[doubts[0]].sentence
-    return f"It is {record['shape']}." if record["shape"] != "elliptical" else None
-
-
-def _doubts(entry: Entry) -> list[str]:
-    """The flags for which a person must look; which reed it is, only as long as no person said that."""
-    settled = WHICH_REED if entry.filing.by is not None else frozenset()
-    codes = [code for code in entry.reading.record["flags"] if code in FLAGS and code not in settled]
-    return [code for code in codes if FLAGS[code].effect == "review"]
-
-
-def _kind(entry: Entry) -> str:
-    """The one of `KINDS` that a waiting photo is of."""
-    doubts = _doubts(entry)
-    if _is_unfiled(entry) or WHICH_REED & set(doubts):
-        return WHICH
-    if not entry.reading.measured:
-        return REFUSED
-    if "borderline" in doubts:
-        return CLOSE_TO_LIMIT
-    shapes = {"round": ROUND, "shut": SHUT}
-    return shapes.get(entry.reading.record["shape"]) or (
-        CHECK_OFF if doubts == ["self-check-off"] else DOUBTFUL
-    )
-
-
-def _following(waiting: list[Entry], entry: Entry, then: str | None) -> list[str]:
+def _following(waiting: Sequence[Waiting], entry: Entry, then: str | None) -> list[str]:
     """The hashes of the photos that wait after this one, and from the front again those before it.
 
     `then` is the next one where this one waits no more.
     """
-    waits = [one.photo.sha256 for one in waiting]
+    waits = [one.sha256 for one in waiting]
     here = entry.photo.sha256
     if here in waits:
         place = waits.index(here)

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from starlette.datastructures import UploadFile
+from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -16,12 +16,12 @@ from aperture.book.present.words import recorded
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Entry, Filing, Reed, Soaking
 from aperture.card.geometry import CARD, FACES, Face
-from aperture.desk.intake.uploads import check_rate, may_see, received, stored, take
 from aperture.desk.intake.work import Done
 from aperture.desk.pages.fields import decimal, reed_number, text
 from aperture.desk.pages.tips import TipView, tip_view
 from aperture.desk.security.shield import MOST_BYTES
-from aperture.desk.web import Desk, cameras_too, desk_of, page, redirect, safe_form, session_of
+from aperture.desk.uploads import check_rate, may_see, received, stored, take
+from aperture.desk.web import Desk, cameras_too, desk_of, page, redirect, safe_form, session_of, with_form
 from aperture.desk.wording import page_words
 from aperture.flags import FLAGS, Flag
 from aperture.present.report import NAMES, UNITS
@@ -59,7 +59,7 @@ class Shown:
 
 
 @cameras_too
-async def snap_page(request: Request) -> Response:
+def snap_page(request: Request) -> Response:
     """The button, the timer, and what the last photos gave."""
     desk = desk_of(request)
     with desk.open_book() as book:
@@ -98,7 +98,7 @@ async def snap(request: Request) -> Response:
 
 
 @cameras_too
-async def result(request: Request) -> Response:
+def result(request: Request) -> Response:
     """What one photo gave, and what to do next."""
     desk = desk_of(request)
     with desk.open_book() as book:
@@ -108,12 +108,12 @@ async def result(request: Request) -> Response:
 
 
 @cameras_too
-async def file_photo(request: Request) -> Response:
+@with_form
+def file_photo(request: Request, form: FormData) -> Response:
     """Whoever took a photo without tag or card says which reed and state it shows.
 
     What is known already stays: for that there is the review.
     """
-    form = await safe_form(request)
     reed, state, _ = _said(form)
     desk = desk_of(request)
     with desk.open_book() as book, book.writing():
@@ -191,14 +191,12 @@ def _shown(desk: Desk, book: Book, sha: str | None, why: str | None = None, code
 
 def _recent(request: Request) -> list[Done]:
     """What became of the last photos of the one who asks, the newest first."""
-    kept: dict[str, list[Done]] = desk_of(request).state.setdefault("recent", {})
-    return kept.setdefault(_key(request), [])
+    return desk_of(request).state.recent[_key(request)]
 
 
 def _soaks(request: Request) -> dict[str, float]:
     """How long the timer ran before a photo, by its hash."""
-    kept: dict[str, float] = desk_of(request).state.setdefault("soaks", {})
-    return kept
+    return desk_of(request).state.soaks
 
 
 def _remember(request: Request, done: Done, seconds: float | None = None) -> None:

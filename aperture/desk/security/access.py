@@ -17,9 +17,11 @@ Role = Literal["desk", "camera"]
 PAIRING_SECONDS = 300.0
 # A rehearsal and the way home.
 CAMERA_SECONDS = 4 * 3600.0
-# So many wrong secrets within a minute, and nobody is let in for a while: guessing 128 bits is hopeless,
-# but a program that tries deserves no answers.
+# So many wrong secrets from one address within a minute, and nobody is let in from there for a while:
+# guessing 128 bits is hopeless, but a program that tries deserves no answers.
 WRONG_TRIES, TRY_SECONDS = 5, 60.0
+# Who has more addresses than this is forgotten early; it takes a network of its own to have them.
+_MOST_ADDRESSES = 1000
 UPLOADS_A_MINUTE = 30
 
 
@@ -45,7 +47,7 @@ class Access:
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
         self._sessions: dict[str, Session] = {}
-        self._wrong: deque[float] = deque()
+        self._wrong: dict[str, deque[float]] = {}  # by address, the one that tried last at the end
         # Opened once, by the browser that the program starts on this computer.
         self.desk_secret = secrets.token_urlsafe(16)
         self._desk_opened = False
@@ -56,18 +58,23 @@ class Access:
         self._pairing = (secrets.token_urlsafe(16), self._clock() + PAIRING_SECONDS)
         return self._pairing[0]
 
-    def open_desk(self, secret: str) -> Session | None:
-        """Let the desk's own browser in; None if the secret is wrong or was used."""
-        if self._too_many_tries() or not self._equal(secret, self.desk_secret) or self._desk_opened:
+    def open_desk(self, secret: str, address: str = "") -> Session | None:
+        """Let the desk's own browser in; None if the secret is wrong or was used.
+
+        `address` is where the one who asks comes from: wrong secrets cost only who sends them.
+        """
+        if self._too_many_tries(address) or not self._equal(secret, self.desk_secret, address):
+            return None
+        if self._desk_opened:
             return None
         self._desk_opened = True
         return self._let_in("desk", float("inf"))
 
-    def pair(self, secret: str) -> Session | None:
+    def pair(self, secret: str, address: str = "") -> Session | None:
         """Let a phone in as a camera; None if the secret is wrong, was used, or is too old."""
-        if self._too_many_tries():
+        if self._too_many_tries(address):
             return None
-        if self._pairing is None or not self._equal(secret, self._pairing[0]):
+        if self._pairing is None or not self._equal(secret, self._pairing[0], address):
             return None
         _, ends = self._pairing
         self._pairing = None
@@ -77,7 +84,7 @@ class Access:
         """The session with this key; None if there is none, or it is over."""
         found = self._sessions.get(key or "")
         if found is not None and self._clock() >= found.ends:
-            del self._sessions[found.key]
+            self._sessions.pop(found.key, None)
             return None
         return found
 
@@ -94,14 +101,17 @@ class Access:
         self._sessions[session.key] = session
         return session
 
-    def _equal(self, given: str, secret: str) -> bool:
+    def _equal(self, given: str, secret: str, address: str) -> bool:
         if hmac.compare_digest(given.encode(), secret.encode()):
             return True
-        self._wrong.append(self._clock())
+        tries = self._wrong[address] = self._wrong.pop(address, deque(maxlen=WRONG_TRIES))
+        tries.append(self._clock())
+        if len(self._wrong) > _MOST_ADDRESSES:
+            del self._wrong[next(iter(self._wrong))]
         return False
 
-    def _too_many_tries(self) -> bool:
-        return _recent(self._wrong, self._clock(), TRY_SECONDS) >= WRONG_TRIES
+    def _too_many_tries(self, address: str) -> bool:
+        return _recent(self._wrong.get(address, deque()), self._clock(), TRY_SECONDS) >= WRONG_TRIES
 
 
 def _recent(times: deque[float], now: float, seconds: float) -> int:

@@ -95,8 +95,8 @@ async function ask(path, options) {
       const headers = { Accept: "application/json", ...options.headers };
       const answer = await fetch(path, { ...options, headers, signal: stop.signal });
       const text = await answer.text();
-      if (answer.status !== 429 && answer.status !== 503) return { ok: answer.ok, status: answer.status, text };
-      words = "The laptop is busy.";
+      if (![408, 429, 503].includes(answer.status)) return { ok: answer.ok, status: answer.status, text };
+      words = answer.status === 408 ? "It went too slowly." : "The laptop is busy.";
       wait = Math.max(wait, Number(answer.headers.get("Retry-After")) || 0);
     } catch (error) {
       // There was no answer.

@@ -178,7 +178,7 @@ def test_a_book_on_a_locked_medium_can_be_read(book, monkeypatch):
     book.add_reed(1)
     book.close()
 
-    def locked(path):
+    def locked(path, wait_seconds):
         connection = sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True, isolation_level=None)
         connection.execute("CREATE TABLE forbidden (x)")
 

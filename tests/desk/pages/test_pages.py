@@ -10,9 +10,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from aperture.desk.pages import plots, review
+from aperture.desk.pages import plots
 from aperture.desk.pages.outlines import corrected_outline, handles, measured_by_hand, smooth
 from aperture.desk.pages.tips import tip_view
+from aperture.desk.pages.waiting import listed, queue
 from aperture.errors import BookError
 from aperture.present.canvas import Window
 from aperture.settings import Settings
@@ -196,7 +197,7 @@ def test_what_another_process_adds_or_brings_back_is_on_the_next_page(filled, br
 
 def waiting(desk):
     with desk.open_book() as book:
-        return [entry for entry, _ in review.queue(desk, book)]
+        return [entry for entry, _ in listed(book, queue(desk, book))]
 
 
 def test_round_ones_wait_and_a_confirmation_settles_them(filled, browser):

@@ -8,6 +8,7 @@ import pytest
 from aperture.book.store.records import Filing, Soaking
 from aperture.desk.pages import review
 from aperture.desk.pages.outlines import handles
+from aperture.desk.pages.waiting import DOUBTFUL, WHICH, _kind, listed, queue
 from aperture.flags import FLAGS
 from aperture.settings import Settings
 from tests.conftest import ellipse_points_mm
@@ -56,7 +57,7 @@ def review_desk(desk, enter, review_refused):  # noqa: F811
 
 def waiting(desk):
     with desk.open_book() as book:
-        return review.queue(desk, book)
+        return listed(book, queue(desk, book))
 
 
 def path_of(desk, number, state):
@@ -106,10 +107,10 @@ def test_a_file_s_name_is_shown_as_text(review_desk, browser):
 
 
 def test_of_a_kind_the_first_ones_are_listed_and_the_rest_counted(review_desk, browser, monkeypatch):
-    monkeypatch.setattr(review, "_kind", lambda _: review.DOUBTFUL)
-    monkeypatch.setattr(review, "LISTED", 5)
+    monkeypatch.setattr("aperture.desk.pages.waiting._kind", lambda _: DOUBTFUL)
+    monkeypatch.setattr(review, "LISTED", 4)
     text = browser.get("/review").text
-    assert re.findall("<h2>(.*?)</h2>", text) == [f"{review.DOUBTFUL} (7)"]
+    assert re.findall("<h2>(.*?)</h2>", text) == [f"{WHICH} (1)", f"{DOUBTFUL} (6)"]
     assert text.count('<li><a href="/review/') == 5
     assert "Begin: 7 to look at" in text
     assert "And 2 more" in text
@@ -266,7 +267,7 @@ def test_a_contradiction_is_settled_when_a_person_says_which_reed_it_is(review_d
         record = {**was.record, "flags": ["reed-contradiction"], "review": True, "reason": "Two reeds."}
         book.add_reading(photo, record, Settings(), 0.001, was.outline_mm)
     entry, why = next(one for one in waiting(review_desk) if one[0].photo.id == photo.id)
-    assert review._kind(entry) == review.WHICH
+    assert _kind(entry) == WHICH
     assert "different reeds" in why
     browser.post(f"/review/{photo.sha256}", {"say": "reed", "reed": "7", "state": "dry", "by": "MB"})
     assert photo.id not in [other.photo.id for other, _ in waiting(review_desk)]

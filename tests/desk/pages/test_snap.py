@@ -136,7 +136,7 @@ def test_the_timer_s_seconds_go_with_the_photo(desk, camera):
 
 def test_the_timer_s_seconds_are_kept_until_the_state_is_said(desk, browser, arrive):
     sha = arrive(None)
-    desk.state["soaks"] = {sha: 47.0}
+    desk.state.soaks[sha] = 47.0
     browser.post(f"/result/{sha}/file", {"reed": "4", "state": "soaked"})
     assert filing(desk, sha).soaking.seconds == 47.0
 
@@ -153,9 +153,9 @@ def test_a_retake_asks_only_for_the_photo(browser, arrive):
 def test_every_question_has_names_of_its_own(browser, desk, arrive):
     """HTML, 3.2.6: an id is there once; labels go by it."""
     session = browser.cookies[desk.cookie]
-    desk.state["recent"] = {
-        session: [Done("not assigned", arrive(None, NOON + timedelta(n)), "?") for n in (1, 2)]
-    }
+    desk.state.recent[session] = [
+        Done("not assigned", arrive(None, NOON + timedelta(n)), "?") for n in (1, 2)
+    ]
     ids = re.findall(r' id="(.*?)"', browser.get("/snap").text)
     assert len([name for name in ids if name.startswith("which-")]) == 2
     assert len(ids) == len(set(ids))

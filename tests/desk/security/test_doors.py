@@ -12,10 +12,10 @@ import pytest
 from starlette.testclient import TestClient
 
 from aperture.desk.app import create_app
-from aperture.desk.intake.uploads import _new_file, clean_name
 from aperture.desk.security.access import CAMERA_SECONDS, PAIRING_SECONDS, TRY_SECONDS, WRONG_TRIES, Access
 from aperture.desk.security.shield import HEADERS, MOST_AT_ONCE, MOST_BYTES, Shield
 from aperture.desk.server import own_lan_address
+from aperture.desk.uploads import _new_file, clean_name
 from aperture.desk.web import Desk
 from aperture.identity import Named, read_file_name
 from aperture.settings import Settings

@@ -126,7 +126,8 @@ async def take(
     """Take a photo into the book in the desk's worker, while other pages go on."""
     desk = desk_of(request)
     order = Order(desk.book_path, photo.path, photo.name, desk.settings, reed, state, lot, seconds)
-    done: Done = await to_thread.run_sync(desk.state["worker"].take, order)
+    # They wait here for their turn, not each in a thread: pages need those.
+    done = await to_thread.run_sync(desk.state.worker.take, order, limiter=desk.state.taking)
     session = session_of(request)
     if session is not None and done.sha256 is not None:
         sent_by(request).add(done.sha256)
@@ -137,8 +138,7 @@ def sent_by(request: Request) -> set[str]:
     """The hashes of the photos that the one who asks has sent."""
     session = session_of(request)
     assert session is not None
-    sent: dict[str, set[str]] = desk_of(request).state.setdefault("sent", {})
-    return sent.setdefault(session.key, set())
+    return desk_of(request).state.sent[session.key]
 
 
 def may_see(request: Request, sha256: str) -> bool:
