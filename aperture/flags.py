@@ -175,9 +175,9 @@ _LIST = [
     ),
     Flag(
         "glare",
-        "review",
-        "Glare or a water film lies across the opening.",
-        "Shake the water off, turn the lamp or the flash away, and take it again.",
+        "note",
+        "Glare, a hair or a film of water lies within the opening; its edge can be seen all the same.",
+        "Shake the water off, turn the lamp or the flash away, and take it again if the picture looks wrong.",
     ),
     Flag(
         "edge-weak",

@@ -192,13 +192,13 @@ class ContourFit:
     residual_mm: float
 
 
-def fit_contour(edges: EdgeColumns, edge_u_mm: tuple[float, float], corner_u_mm: float) -> ContourFit:
+def fit_contour(edges: EdgeColumns, edge_u_mm: Floats, corner_u_mm: float) -> ContourFit:
     """The contour that passes best by edges on columns (robust least squares, soft L1).
 
     Parameters
     ----------
     edges : what was seen of the lower and of the upper edge.
-    edge_u_mm : standard uncertainty of the lower and of the upper edge as a whole; the columns of an edge err
+    edge_u_mm : (2,), standard uncertainty of the lower and of the upper edge as a whole; the columns of an edge err
         together, and count as `INDEPENDENT` of them.
     corner_u_mm : standard uncertainty of a corner's place along the chord.
     """

@@ -8,7 +8,7 @@ two blades, does the picture itself show something darker inside than outside.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from aperture.errors import OpeningError
 from aperture.instrument import INSTRUMENT
@@ -47,15 +47,18 @@ class Outline:
 class Found:
     """An opening before it is judged: what the networks saw, and the blades through it.
 
-    `corner_u_mm`: standard uncertainty of a corner, from how far it shifts; `border`: mean contrast
-    of outside to inside; `bright_share`, `darkest`: which part of the inside is nearly as bright as the
-    rim, and how bright its darkest twentieth is, beside the rim. See `Thresholds`.
+    `edge_u_mm` (2,), `corner_u_mm`: standard uncertainty of the lower and the upper edge, and of a corner,
+    as this photo shows it; `border`: mean contrast of outside to inside; `bore_share`: which part of the
+    inside looks like a bore; `bright_share`, `darkest`: which part of it is nearly as bright as the rim, and
+    how bright its darkest twentieth is, beside the rim. See `Thresholds`.
     """
 
     look: FirstLook
     fit: ContourFit
+    edge_u_mm: Floats
     corner_u_mm: float
     border: float
+    bore_share: float
     bright_share: float
     darkest: float
 
@@ -76,8 +79,8 @@ def find_opening(photo: Photo, view: View, thresholds: Thresholds = THRESHOLDS) 
         flags.append("glare")
     if found.fit.contour.max_gap_mm() < THIN_BLURS * view.blur_across_mm:
         flags.append("thin-slit")
-    points, shift = found.fit.contour.polygon(), found.look.shift_mm
-    moved = moved_edges(points, (float(shift[0]), float(shift[1])), found.corner_u_mm)
+    points = found.fit.contour.polygon()
+    moved = moved_edges(points, found.edge_u_mm, found.corner_u_mm)
     return Outline(points, moved, tuple(flags))
 
 
@@ -104,19 +107,21 @@ def find_blades(notch: Region, thresholds: Thresholds = THRESHOLDS) -> Found:
     if look is None:
         raise OpeningError("opening-not-found")
     edge_u, corner_u = model_u_mm(notch.view, float(np.max(look.edges.upper - look.edges.lower)), thresholds)
-    edge_u_mm = np.hypot(edge_u, look.shift_mm)
-    shift = thresholds.corner_u_shift * float(np.max(look.corner_shift_mm))
-    fit = fit_contour(
-        look.edges, (float(edge_u_mm[0]), float(edge_u_mm[1])), float(np.hypot(corner_u, shift))
+    told = np.hypot(
+        thresholds.edge_u_shift * look.shift_mm, thresholds.edge_u_expected * look.edges.expected_mm
     )
+    shift = thresholds.corner_u_shift * float(np.max(look.corner_shift_mm))
+    fit = fit_contour(look.edges, np.hypot(edge_u, told), float(np.hypot(corner_u, shift)))
     if _has_second_tip(look, thresholds):
         raise OpeningError("more-than-one-reed")
     width, height = fit.contour.width_mm, fit.contour.max_gap_mm()
     is_a_tip = thresholds.narrowest_mm < width < thresholds.widest_mm and height < thresholds.tallest_mm
-    if not is_a_tip or _bore_share(look, fit.contour, notch.view) < thresholds.least_bore_share:
+    bore_share = _bore_share(look, fit.contour, notch.view)
+    if not is_a_tip or bore_share < thresholds.least_bore_share:
         raise OpeningError("opening-not-found", "what is there does not look like the opening of a reed")
+    edge_u_mm = np.hypot(told, thresholds.edge_u_residual * fit.residual_mm)
     border = _border(notch, fit.contour)
-    return Found(look, fit, shift, border, *_inside(notch, fit.contour))
+    return Found(look, fit, edge_u_mm, shift, border, bore_share, *_inside(notch, fit.contour))
 
 
 def review_reasons(found: Found, thresholds: Thresholds = THRESHOLDS) -> tuple[str, ...]:
@@ -126,13 +131,19 @@ def review_reasons(found: Found, thresholds: Thresholds = THRESHOLDS) -> tuple[s
     rough = float(np.mean(look.rough.upper - look.rough.lower))
     fine = float(np.mean(look.edges.upper - look.edges.lower))
     doubts = {
-        "edge_shift_mm": float(np.max(look.shift_mm)) > thresholds.edge_shift_mm,
+        "height_u_mm": height_u_mm(found, thresholds) > thresholds.height_u_mm,
         "corner_shift_mm": not is_shut and float(np.max(look.corner_shift_mm)) > thresholds.corner_shift_mm,
         "residual_mm": found.fit.residual_mm > thresholds.residual_mm,
         "between_networks_mm": abs(rough - fine) > thresholds.between_networks_mm,
+        "calm_bore_share": found.bore_share < thresholds.calm_bore_share,
         "least_border": not is_shut and found.border < thresholds.least_border,
     }
     return tuple(name for name, is_doubtful in doubts.items() if is_doubtful)
+
+
+def height_u_mm(found: Found, thresholds: Thresholds = THRESHOLDS) -> float:
+    """Standard uncertainty of the height from its two edges alone, mm."""
+    return float(np.linalg.norm([*found.edge_u_mm, np.sqrt(2) * thresholds.edge_u_mm]))
 
 
 def has_glare(found: Found, thresholds: Thresholds = THRESHOLDS) -> bool:
@@ -194,19 +205,20 @@ def _bore_share(look: FirstLook, contour: OpeningContour, view: View) -> float:
 
 def model_u_mm(view: View, height_mm: float, thresholds: Thresholds = THRESHOLDS) -> tuple[float, float]:
     """Standard uncertainty of an edge, and of a corner, that is plain to see, mm: see `Thresholds`."""
-    edge = np.hypot(thresholds.edge_u_mm, thresholds.edge_u_blurs * view.blur_across_mm)
     blur = thresholds.corner_u_blurs * view.blur_px[0] / view.px_per_mm
     thin = thresholds.corner_u_thin_mm2 / max(height_mm, LEAST_HEIGHT_MM)
-    return float(edge), float(np.linalg.norm([thresholds.corner_u_mm, blur, thin]))
+    return thresholds.edge_u_mm, float(np.linalg.norm([thresholds.corner_u_mm, blur, thin]))
 
 
-def moved_edges(points_mm: Floats, edge_mm: tuple[float, float], corner_mm: float) -> Floats:
+def moved_edges(points_mm: Floats, edge_mm: ArrayLike, corner_mm: float) -> Floats:
     """How an outline's lower edge, upper edge, left and right corner move outwards by so much; (4, n, 2) mm.
 
     Parameters
     ----------
     points_mm : (n, 2), counter-clockwise; the lower blade comes after the leftmost point.
+    edge_mm : (2,), of the lower and of the upper edge.
     """
+    lower_mm, upper_mm = np.asarray(edge_mm)
     first, last = int(points_mm[:, 0].argmin()), int(points_mm[:, 0].argmax())
     left, right = points_mm[first], points_mm[last]
     # a slit's blades may both lie on one side of its chord, so their order tells them apart
@@ -218,8 +230,8 @@ def moved_edges(points_mm: Floats, edge_mm: tuple[float, float], corner_mm: floa
     hump = np.sqrt(1 - u**2)
     return np.stack(
         [
-            -np.outer(np.where(upper, 0.0, hump) * edge_mm[0], across),
-            np.outer(np.where(upper, hump, 0.0) * edge_mm[1], across),
+            -np.outer(np.where(upper, 0.0, hump) * lower_mm, across),
+            np.outer(np.where(upper, hump, 0.0) * upper_mm, across),
             -np.outer((1 - u) / 2 * corner_mm, along),
             np.outer((1 + u) / 2 * corner_mm, along),
         ]

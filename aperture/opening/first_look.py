@@ -4,13 +4,13 @@ The first network sees the notch laid flat and says for each column where the up
 a distribution over the rows, and whether the column lies between the corners. The second sees a strip along
 each edge, laid out so that the edge runs level, and says the same more closely. It is asked from an outline
 that was pushed outwards and from one that was pushed inwards: the mean is the answer, and how far the two
-differ tells how much the answer depends on where one began. What is said here is a measurement with an
-uncertainty, no verdict.
+differ tells how much the answer depends on where one began. It also says by how much it expects to be off.
+What is said here is a measurement with an uncertainty, no verdict.
 
 Distributions over the places of a column: He et al., Medical Image Analysis 68, 101856 (2021).
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -45,7 +45,9 @@ class EdgeColumns:
     `origin_mm` (2,) and `angle` (radians, counter-clockwise) place a frame on the card whose x axis runs
     along the chord. `x`, `lower`, `upper` (m,): the edges in that frame, mm; `spread_lower`, `spread_upper`
     (m,): the standard deviation of what the network says, mm; `inside` (m,): how probably a column lies
-    between the corners; `corners`: x of the left and the right one.
+    between the corners; `corners`: x of the left and the right one. `expected_mm` (2,): by how much the
+    lower and the upper edge may be off as a whole, as the second network expects it (the mean deviation);
+    0 from the first, which does not say.
     """
 
     origin_mm: Floats
@@ -57,6 +59,7 @@ class EdgeColumns:
     spread_upper: Floats
     inside: Floats
     corners: tuple[float, float]
+    expected_mm: Floats = field(default_factory=lambda: np.zeros(2))
 
     @property
     def u(self) -> Floats:
@@ -296,6 +299,7 @@ def _closer(notch: Region, rough: EdgeColumns) -> EdgeColumns | None:
         spread_upper=STRIP_PITCH_MM * spread_high[here],
         inside=inside[here],
         corners=ends,
+        expected_mm=STRIP_PITCH_MM * np.exp(result[:, 2].mean(axis=(1, 2)).astype(np.float64)),
     )
 
 
@@ -335,5 +339,6 @@ def _mean(near: EdgeColumns, outer: EdgeColumns, inner: EdgeColumns) -> tuple[Ed
         spread_upper=both("spread_upper").mean(axis=0),
         inside=both("inside").mean(axis=0),
         corners=(float(left), float(right)),
+        expected_mm=np.mean([each.expected_mm for each in (near, outer, inner)], axis=0),
     )
     return edges, np.max(shift, axis=1), np.ptp(corners, axis=0)

@@ -14,11 +14,12 @@ from aperture.instrument import INSTRUMENT
 class Thresholds:
     """When an outline goes to review, or is refused, and how far it is trusted otherwise.
 
-    edge_shift_mm : how far an edge may move with where the second network began before a person must look.
-        The shift is a part of the edge's uncertainty, so what passes is still within its ±; but a height that
-        is known to no better than ± 0.1 mm, twice this, tells nothing. `python -m tests.accuracy --risk`
-        prints risk and coverage of other values. Moves "to review" and the tail of the height.
-    corner_shift_mm : the same for a corner of an opening that is not shut. Moves the tail of the width.
+    height_u_mm : standard uncertainty of the height from its two edges alone, above which a person must look:
+        a height that is known to no better than ± 0.1 mm, twice this, tells nothing. `python -m
+        tests.accuracy --risk` prints risk and coverage of other values. Moves "to review" and the tail of
+        the height.
+    corner_shift_mm : how far a corner of an opening that is not shut may move with where the second network
+        began. Moves the tail of the width.
     residual_mm : rms distance between the edges seen and two blades (rms): what strays more is not a pair of
         blades. Moves "to review".
     between_networks_mm : how far the gaps that the two networks see may differ (mean over the columns). Moves
@@ -28,14 +29,21 @@ class Thresholds:
         be seen. Moves "silently wrong" on what is no reed.
     reed_probability : below this there is no reed. Moves "refused".
     second_tip_mm2 : so much that looks like a tip, above or below another, is a second reed.
-    least_bore_share : how much of the inside must look like a bore; less is covered by glare. Moves
-    "refused". edge_u_mm, edge_u_blurs, corner_u_mm, corner_u_blurs, corner_u_thin_mm2, corner_u_shift :
-        standard uncertainty of an edge: a part in mm, a part of the blur across it, and the whole shift; and
-        of a corner, the third part of it divided by the height. Fitted on the truth set so that 95 % of the
-        heights and widths in the photographed plane lie within two of them. Move "truth within ±".
+    least_bore_share : how much of the inside must look like a bore to the first network; with less it is no
+        opening. Moves "refused".
+    calm_bore_share : with less than this a person must look: the two networks do not see the same thing.
+        Moves "to review".
+    edge_u_mm, edge_u_shift, edge_u_expected, edge_u_residual : standard uncertainty of an edge: a part in mm
+        that all photos have, and shares of its shift, of what the second network expects, and of the
+        residual; added in quadrature. Fitted on the blocks shut, lit-wall, thick-ends and patterned of the
+        truth set, so that 95 % of their heights in the photographed plane lie within two of them; the other
+        blocks check it. Move "truth within ±".
+    corner_u_mm, corner_u_blurs, corner_u_thin_mm2, corner_u_shift : the same of a corner: a part in mm, of
+        the blur, in mm² to be divided by the height, and of its shift. Fitted on the truth set's other blocks.
+        Move "truth within ±" of the width.
     """
 
-    edge_shift_mm: float = 0.05
+    height_u_mm: float = 0.05
     corner_shift_mm: float = 0.15
     residual_mm: float = 0.03
     between_networks_mm: float = 0.12
@@ -43,13 +51,16 @@ class Thresholds:
     reed_probability: float = 0.5
     second_tip_mm2: float = 1.0
     least_bore_share: float = 0.6
+    calm_bore_share: float = 0.95
     narrowest_mm: float = INSTRUMENT.narrowest_mm
     widest_mm: float = INSTRUMENT.widest_mm
     tallest_mm: float = INSTRUMENT.tallest_mm
     bright_share: float = 0.02
     darkest: float = 0.15
-    edge_u_mm: float = 0.006
-    edge_u_blurs: float = 0.15
+    edge_u_mm: float = 0.0023
+    edge_u_shift: float = 0.9
+    edge_u_expected: float = 0.96
+    edge_u_residual: float = 1.1
     corner_u_mm: float = 0.02
     corner_u_blurs: float = 0.2
     corner_u_thin_mm2: float = 0.006

@@ -169,7 +169,7 @@ def answer_to(light):
         return (error.code,)
 
 
-NO_NUMBER_ALONE = {"glare", "opening-not-found", "no-reed", "edge-weak"}
+NO_NUMBER_ALONE = {"opening-not-found", "no-reed", "edge-weak"}
 
 
 def test_glare_over_most_of_the_opening_is_not_answered_alone():
