@@ -263,6 +263,13 @@ _LIST = [
         "The program failed on this photo; the fault is the program's.",
         "Keep the photo and report it.",
     ),
+    Flag(
+        "height-corrected",
+        "note",
+        "A correction was added to the height.",
+        "Somebody asked for it with `aperture compare --write`; delete [correction] in the settings to take"
+        " it back.",
+    ),
     # The reed book
     Flag(
         "book-missing",

@@ -38,14 +38,15 @@ def pairs(measurements: Sequence[Measurement], coverage_factor: float = 2.0) -> 
     found = []
     for reed in sorted({reed for reed, _ in groups}):
         if all((reed, state) in groups for state in FACES):
-            dry, soaked = (_latest(groups[reed, state]) for state in FACES)
+            dry, soaked = (latest(groups[reed, state]) for state in FACES)
             shared = min(printed_scale_relative(dry), printed_scale_relative(soaked))
             what_changed = change(_result(dry), _result(soaked), shared, coverage_factor)
             found.append(Pair(reed, dry, soaked, what_changed))
     return found
 
 
-def _latest(measurements: list[Measurement]) -> Measurement:
+def latest(measurements: list[Measurement]) -> Measurement:
+    """The one that was taken last; where a camera did not write when, the last in the list."""
     times = [measurement.taken for measurement in measurements]
     if None in times:
         return measurements[-1]

@@ -100,6 +100,9 @@ def budget(outline: Outline, view: View, settings: Settings) -> Budget:
         from_changes("lean of the reed", "rectangular", leaned),
         from_changes("model of the edge", "normal", changes(_edge_model(points, view))),
     ]
+    if settings.correction.applies:
+        only_height = np.array([settings.correction.u_offset_mm, 0.0, 0.0, 0.0])
+        parts.append(from_changes("correction of the height", "normal", only_height))
     for source in dict.fromkeys(outline.sources):
         chosen = [d for d, s in zip(outline.displacements_mm, outline.sources, strict=True) if s == source]
         parts.append(from_changes(source, "normal", changes([points + d for d in chosen])))

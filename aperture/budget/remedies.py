@@ -71,6 +71,11 @@ REMEDIES = (
         "always",
         "Nothing simple: the photo is near and sharp, and this is how far the program can be trusted.",
     ),
+    Remedy(
+        "correction of the height",
+        "always",
+        "Compare more reeds with the other way of measuring, and learn the correction again.",
+    ),
     Remedy("edge", "far", _CLOSER),
     Remedy("edge", "not sharp", _STEADY),
     Remedy("edge", "lens not level", _LENS),

@@ -167,6 +167,15 @@ def inputs_of(budget: Budget, view: View, settings: Settings) -> tuple[Input, ..
             "no single number: how far the program's idea of an edge is trusted, at each blade and corner",
         ),
         Input(
+            "correction of the height",
+            settings.correction.offset_mm,
+            settings.correction.u_offset_mm,
+            "mm",
+            "normal",
+            "A",
+            "the mean difference from another way of measuring; it was added to the height",
+        ),
+        Input(
             "edge",
             None,
             None,
