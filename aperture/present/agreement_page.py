@@ -69,6 +69,8 @@ def _of_kappa(first: str, second: str, kappa: Kappa) -> str:
     said = f"{who} gave the same class to {kappa.agreed} of {kappa.count} reeds"
     if kappa.kappa is None:
         return f"{said}. All got one and the same class, so this says nothing of how well classes agree."
+    if kappa.kappa.high - kappa.kappa.low < 1e-6:
+        return f"{said}; kappa {kappa.kappa.estimate:.2f}. So few cannot say how sure that is."
     return f"{said}; kappa {_interval(kappa.kappa, 2)}, where 1 is full agreement and 0 no more than chance."
 
 
