@@ -5,17 +5,20 @@ Only the height is corrected, because only heights were compared: width, area an
 
 from collections.abc import Mapping
 from dataclasses import asdict, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from aperture.settings import Correction
-from aperture.shape import Shape
+
+# A list of reeds names corrections without what measures.
+if TYPE_CHECKING:
+    from aperture.shape import Shape
 
 FLAG = "height-corrected"
 MARK = "(corrected)"  # beside every height that is
 LEAST_HEIGHT_MM = 0.001  # what a correction leaves at least: a height is never below 0
 
 
-def corrected(numbers: Shape, correction: Correction) -> Shape:
+def corrected(numbers: "Shape", correction: Correction) -> "Shape":
     """The same numbers with the correction added to the height."""
     if not correction.applies:
         return numbers
