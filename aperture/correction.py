@@ -30,6 +30,20 @@ def in_record(correction: Correction) -> dict[str, Any] | None:
     return asdict(correction) if correction.applies else None
 
 
+def uncorrected(
+    height_mm: float, u_height_mm: float, correction: Mapping[str, Any] | None
+) -> tuple[float, float]:
+    """A height and its standard uncertainty without the correction in them, mm.
+
+    For the difference of two heights: what both have in common drops out, and one of them may have been
+    measured before the correction was asked for. Source: GUM 5.1.2, the sum of variances taken apart.
+    """
+    if correction is None:
+        return height_mm, u_height_mm
+    variance = u_height_mm**2 - correction["u_offset_mm"] ** 2
+    return height_mm - correction["offset_mm"], max(variance, 0.0) ** 0.5
+
+
 def offset_of(record: Mapping[str, Any]) -> float:
     """What was added to the height of a kept result, mm. Results of earlier versions have no such key."""
     correction = record.get("correction")

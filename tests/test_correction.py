@@ -15,6 +15,7 @@ import pypdfium2
 import pytest
 from rich.console import Console
 
+from aperture.batch.pairs import pairs as pairs_of
 from aperture.book.advice.facts import soak_change
 from aperture.book.advice.rules import advise
 from aperture.book.present.book_screen import show_reed
@@ -23,6 +24,7 @@ from aperture.book.present.return_sheet import return_sheet
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Filing, Soaking
 from aperture.budget.contributions import budget
+from aperture.card.geometry import FACES
 from aperture.correction import FLAG, LEAST_HEIGHT_MM, corrected, correction_words
 from aperture.measure import measure
 from aperture.present.annotate import annotate
@@ -197,3 +199,14 @@ def test_settings_keep_it_and_older_ones_have_none():
 
 def test_the_sign_is_a_minus():
     assert correction_words({"offset_mm": -0.04, "source": ""}) == "−0.040 mm"
+
+
+def test_a_change_of_two_corrected_heights_is_that_of_the_heights(both):
+    """What both have in common drops out, with its uncertainty."""
+    dry, soaked = (replace(one, reed=7, state=state) for one, state in zip(both[::-1], FACES, strict=True))
+    plain = replace(both[0], reed=7, state="dry"), replace(both[0], reed=7, state="soaked")
+    (mixed,), (same,) = pairs_of([dry, soaked]), pairs_of(plain)
+    assert mixed.change.height_mm.difference == pytest.approx(0.0, abs=1e-9)
+    assert mixed.change.height_mm.expanded_uncertainty == pytest.approx(
+        same.change.height_mm.expanded_uncertainty, rel=0.05
+    )

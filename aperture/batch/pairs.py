@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from aperture.card.geometry import FACES, Face
+from aperture.correction import in_record, uncorrected
 from aperture.measure import Measurement
 from aperture.verdict import Change, Result, change
 
@@ -60,9 +61,11 @@ def _result(measurement: Measurement) -> Result:
     assert measurement.geometry is not None
     assert measurement.budget is not None
     numbers, u = measurement.geometry, measurement.budget.standard()
+    correction = in_record(measurement.correction)
+    height_mm, u_height_mm = uncorrected(numbers.height_mm, u["height_mm"], correction)
     return Result(
-        height_mm=numbers.height_mm,
-        u_height_mm=u["height_mm"],
+        height_mm=height_mm,
+        u_height_mm=u_height_mm,
         area_mm2=numbers.area_mm2,
         u_area_mm2=u["area_mm2"],
         ellipse_ratio=numbers.ellipse_ratio,

@@ -21,7 +21,7 @@ from aperture.book.store.records import (
     Squeeze,
 )
 from aperture.card.geometry import Face
-from aperture.correction import offset_of
+from aperture.correction import uncorrected
 from aperture.flags import FLAGS, WHICH_REED, needs_review
 from aperture.settings import Soaking as Habit
 from aperture.verdict import Change, Result, change
@@ -339,8 +339,8 @@ def _result(reading: Reading) -> Result:
         # to both sides reach to both ends.
         height_mm, u_height_mm = below_mm / 2.0, below_mm / 4.0
     else:
-        # One of the two may have been measured before a correction was asked for.
-        height_mm, u_height_mm = record["height_mm"] - offset_of(record), u["height_mm"] / k
+        found = record["height_mm"], u["height_mm"] / k
+        height_mm, u_height_mm = uncorrected(*found, record.get("correction"))
     return Result(
         height_mm=height_mm,
         u_height_mm=u_height_mm,
