@@ -267,8 +267,7 @@ _LIST = [
         "height-corrected",
         "note",
         "A correction was added to the height.",
-        "Somebody asked for it with `aperture compare --write`; delete [correction] in the settings to take"
-        " it back.",
+        "Somebody asked for it after a comparison; delete [correction] in the settings file to take it back.",
     ),
     # The reed book
     Flag(

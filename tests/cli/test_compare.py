@@ -98,6 +98,19 @@ def test_a_correction_is_written_when_asked_and_named(run, filled, tmp_path):
     assert "Yours reads 0.050 mm higher" in run("readings.csv", "--settings", path)
 
 
+def test_readings_in_the_book_count_as_they_were_measured(run, filled, tmp_path):
+    """Heights to which 0.03 mm were added before are compared without that: the same sentence comes."""
+    before = run(filled())
+    with Book(tmp_path / "reeds.sqlite3") as book:
+        for history in book.histories():
+            was = history.entries[0].reading
+            correction = {"offset_mm": 0.03, "u_offset_mm": 0.01, "source": ""}
+            record = {**was.record, "height_mm": was.record["height_mm"] + 0.03, "correction": correction}
+            settings = book.settings_of(was)
+            book.add_reading(history.entries[0].photo, record, settings, 0.001, was.outline_mm)
+    assert run("readings.csv")[:90] == before[:90]
+
+
 def test_what_may_not_be_corrected_is_said(run, filled, tmp_path):
     path = tmp_path / "mine.toml"
     path.write_text("")
