@@ -140,17 +140,17 @@ def test_reeds_that_a_person_corrected_and_unknown_ones_are_left_out(run, filled
     path = filled()
     path.write_text(path.read_text() + "\n77,dry,0.8\n1,dry,0.5\n")
     with Book(tmp_path / "reeds.sqlite3") as book:
-        for number, shape in ((2, "round"), (3, "elliptical")):
+        for number, higher_mm, shape in ((2, 0.1, "elliptical"), (2, 0.1, "round"), (3, 0.0, "round")):
             entry = book.history(book.reed(number)).entries[0]
-            was = entry.reading
+            was = entry.readings[0]
             record = {**was.record, "shape": shape, "review": False}
-            settings = book.settings_of(was)
-            book.add_reading(entry.photo, record, settings, 0.001, was.outline_mm, "person", "MB")
+            drawn = [[x, y + higher_mm] for x, y in was.outline_mm]
+            book.add_reading(entry.photo, record, book.settings_of(was), 0.001, drawn, "person", "MB")
     words = run(path)
     assert "reed 77 dry: the book has no reed 77" in words
     assert "reed 1 dry: the book has no photo of reed 1 dry" in words
-    assert "reed 2 soaked: a person changed its class" in words
-    assert "reed 3" not in words  # confirmed
+    assert "reed 2 soaked: a person drew its outline again" in words
+    assert "reed 3" not in words  # the outline was found right, and with it the height
     assert "this program, 11 readings" in words
     assert "this program, 12 readings" in run(path, "--include-reviewed")
 

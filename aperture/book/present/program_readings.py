@@ -12,8 +12,8 @@ from aperture.studies.comparison import Key, OwnReading, doubts_of
 def program_readings(book: Book, wanted: Iterable[Key], include_reviewed: bool) -> dict[Key, OwnReading]:
     """The program's own reading of the latest measured photo of each reed and state.
 
-    One that a person confirmed counts. One of which a person changed the class or redrew the outline does
-    not, nor does one that waits for a person's look, unless `include_reviewed`.
+    One whose outline a person found right counts, whatever they said of its class. One whose outline a person
+    drew again does not, nor does one that waits for a person's look, unless `include_reviewed`.
 
     Raises
     ------
@@ -49,10 +49,11 @@ def _own(entry: Entry, include_reviewed: bool) -> OwnReading:
 
 
 def _why_not(entry: Entry, flags: list[str], include_reviewed: bool) -> str | None:
-    came = came_about(entry.readings, len(entry.readings) - 1)
-    if came == "measured":
+    """Why it does not count, from its flags and from what people said since it was measured."""
+    came = [came_about(entry.readings, place) for place in range(len(entry.readings))]
+    said = came[len(came) - came[::-1].index("measured") :]
+    if not said:
         return doubts_of(flags, include_reviewed)
-    if came == "confirmed" or (include_reviewed and came != "retake asked"):
-        return None
-    said = {"class changed": "changed its class", "outline redrawn": "redrew its outline"}
-    return f"a person {said.get(came, 'asked for another photo')}"
+    if said[-1] == "retake asked":
+        return "a person asked for another photo"
+    return "a person drew its outline again" if "outline redrawn" in said and not include_reviewed else None
