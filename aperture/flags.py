@@ -273,6 +273,12 @@ _LIST = [
         "The program failed on this photo; the fault is the program's.",
         "Keep the photo and report it.",
     ),
+    Flag(
+        "height-corrected",
+        "note",
+        "A correction was added to the height.",
+        "Somebody asked for it after a comparison; delete [correction] in the settings file to take it back.",
+    ),
     # The reed book
     Flag(
         "book-missing",

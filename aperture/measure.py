@@ -11,12 +11,13 @@ import numpy as np
 from aperture.budget.contributions import Budget, budget
 from aperture.card.geometry import Face
 from aperture.control import measure_controls
+from aperture.correction import FLAG, corrected, in_record
 from aperture.errors import ApertureError, OpeningError
 from aperture.flags import FLAGS, needs_review
 from aperture.identity import Identity, identify
 from aperture.opening import Outline, find_opening
 from aperture.photo import Photo, is_address, read_photo
-from aperture.settings import Settings
+from aperture.settings import NO_CORRECTION, Correction, Settings
 from aperture.shape import Shape, describe
 from aperture.verdict import Verdict, advice, classify, height_below
 from aperture.view.view import View, locate_card
@@ -33,6 +34,7 @@ class Measurement:
     printed ellipse of the card in order, measured minus true height in mm, None where it could not be
     measured. `u` holds expanded uncertainties for "height_mm", "width_mm", "area_mm2", "ellipse_ratio".
     `geometry` and `u` hold the height also where none can be told; what is shown then is `height_below_mm`.
+    `correction` is what the settings asked to add to the height; `geometry` and `u` have it in them.
     """
 
     photo: str
@@ -51,6 +53,7 @@ class Measurement:
     verdict: Verdict | None = None
     u: Mapping[str, float] | None = None
     control: tuple[float | None, ...] = ()
+    correction: Correction = NO_CORRECTION
 
     @property
     def review(self) -> bool:
@@ -90,6 +93,7 @@ class Measurement:
             "fitted_major_mm": geometry.fitted_major_mm if geometry else None,
             "fitted_minor_mm": geometry.fitted_minor_mm if geometry else None,
             "fitted_residual_mm": geometry.fitted_residual_mm if geometry else None,
+            "correction": in_record(self.correction),
             "u": u,
             "shape": verdict.shape if verdict else None,
             "shape_probabilities": dict(verdict.shape_probabilities) if verdict else None,
@@ -181,7 +185,7 @@ def _refused(result: Measurement, error: ApertureError) -> Measurement:
 def _measured(result: Measurement, photo: Photo, view: View, settings: Settings) -> Measurement:
     outline = find_opening(photo, view)
     try:
-        geometry = describe(outline.points_mm)
+        geometry = corrected(describe(outline.points_mm), settings.correction)
         uncertainty = budget(outline, view, settings)
     except ValueError as error:
         raise OpeningError("opening-not-found", "its outline is not determined by the photo") from error
@@ -195,6 +199,8 @@ def _measured(result: Measurement, photo: Photo, view: View, settings: Settings)
     )
     control = measure_controls(photo, view)
     flags = [*result.flags, *outline.flags, *_control_flags(control, settings), *verdict.flags]
+    if settings.correction.applies:
+        flags.append(FLAG)
     reason = next((FLAGS[code].sentence for code in flags if FLAGS[code].effect == "review"), None)
     steps = advice(verdict, result.state or "unknown")
     return replace(
@@ -209,6 +215,7 @@ def _measured(result: Measurement, photo: Photo, view: View, settings: Settings)
         verdict=verdict,
         u=uncertainty.expanded(factor),
         control=control,
+        correction=settings.correction,
     )
 
 

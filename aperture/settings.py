@@ -149,6 +149,28 @@ class Soaking(_Group):
 
 
 @dataclass(frozen=True)
+class Correction(_Group):
+    """A correction of the height. `aperture compare --write` sets it, and every result names it.
+
+    To take it back, delete this section.
+    """
+
+    offset_mm: float = _set(0.0, "mm. Added to every height; 0: no correction.", ge=-1.0, le=1.0)
+    u_offset_mm: float = _set(
+        0.0, "mm. Standard uncertainty of offset_mm; it goes into the ± of the height.", ge=0.0, le=1.0
+    )
+    source: str = _set("", "In words, where the correction comes from.")
+
+    @property
+    def applies(self) -> bool:
+        """Whether there is a correction."""
+        return self.offset_mm != 0.0
+
+
+NO_CORRECTION = Correction()
+
+
+@dataclass(frozen=True)
 class Settings(_Group):
     """Everything that can be set. Defaults are the values a missing file or a missing line stands for."""
 
@@ -178,6 +200,7 @@ class Settings(_Group):
     photo: PhotoLimits = PhotoLimits()
     uncertainty: Uncertainty = Uncertainty()
     soaking: Soaking = Soaking()
+    correction: Correction = NO_CORRECTION
 
     def knows_tip_offset(self) -> bool:
         """Whether somebody measured the tip offset."""
@@ -279,12 +302,13 @@ def settings_template() -> str:
     return "\n".join(lines)
 
 
-_SECTIONS: dict[str, type[Settings | Limits | PhotoLimits | Uncertainty | Soaking]] = {
+_SECTIONS: dict[str, type[Settings | Limits | PhotoLimits | Uncertainty | Soaking | Correction]] = {
     "": Settings,
     "limits": Limits,
     "photo": PhotoLimits,
     "uncertainty": Uncertainty,
     "soaking": Soaking,
+    "correction": Correction,
 }
 
 

@@ -26,6 +26,8 @@ from aperture.errors import ApertureError, PhotoError
 from aperture.photo import read_photo
 from aperture.settings import Settings, load_settings
 from aperture.studies.labels import LabelError, labelled_photos
+from aperture.studies.other_readings import read_other_readings
+from aperture.studies.table import TableError
 from tests.photo_bombs import exif_block, with_exif
 
 CORPUS = Path(__file__).with_name("fuzz_corpus")
@@ -78,6 +80,12 @@ def labels(content: bytes) -> None:
     _file("a.jpg", b"x")
     with suppress(LabelError):
         labelled_photos([_file("labels.csv", content)])
+
+
+def readings(content: bytes) -> None:
+    """A table of readings in another way."""
+    with suppress(TableError):
+        read_other_readings(_file("readings.csv", content))
 
 
 def rewriting(content: bytes) -> None:
@@ -218,6 +226,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "exif": exif,
     "settings": settings,
     "labels": labels,
+    "readings": readings,
     "rewriting": rewriting,
     "ledger": ledger,
     "upload": upload,
@@ -248,6 +257,11 @@ def seeds(name: str) -> list[bytes]:
         "exif": [note.removeprefix(b"Exif\0\0")],
         "settings": [settings_template().encode(), b"ruler_mm = 49.5\n[limits]\nround_from_ratio = 0.3\n"],
         "labels": [b"photo,label\na.jpg,round\n", b'\xef\xbb\xbfphoto;label\r\n"a.jpg";"shut"\r\n'],
+        "readings": [
+            b"reed,state,reading_mm,u_mm\n7,dry,0.83,0.05\n",
+            "Reed;State;Reading (mm);±\r\n7;dry;0,83;± 0,05\r\n".encode(),
+            b"reed\tstate\tclass_1\tclass_2\n7\tdry\tshut\tround\n",
+        ],
         "rewriting": [b"\0" + files["JPEG"], b"\1" + files["WEBP"], b"\2" + files["HEIC"]],
         "ledger": [struct.pack("<IB", 40, 4) + bytes(4), struct.pack("<IB", 5000, 2) + b"\xff\xff"],
         "upload": [bytes([number]) + part % b"\xff\xd8\xff" for number in range(6)],

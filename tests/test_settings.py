@@ -9,6 +9,7 @@ import pytest
 from aperture.errors import SettingsError
 from aperture.flags import FLAGS
 from aperture.settings import (
+    Correction,
     Limits,
     PhotoLimits,
     Settings,
@@ -52,10 +53,11 @@ def test_every_line_of_the_template_is_read(settings_file):
         "tip_offset_is_measured = false": "tip_offset_is_measured = true",
         'water = "room"': 'water = "cold"',
         'wetted = "water"': 'wetted = "mouth"',
+        'source = ""': 'source = "callipers"',
     }
     lines = [line for line in settings_template().splitlines() if " = " in line and not line.startswith("#")]
-    groups = [Settings, Limits, PhotoLimits, Uncertainty, Soaking]
-    assert len(lines) == sum(len(fields(group)) for group in groups) - 4  # less the four groups
+    groups = [Settings, Limits, PhotoLimits, Uncertainty, Soaking, Correction]
+    assert len(lines) == sum(len(fields(group)) for group in groups) - 5  # less the five groups
     for line in lines:
         name, value = line.split(" = ")
         other = changed.get(line) or f"{name} = {float(value) * 0.97 + 0.011}"
@@ -70,10 +72,10 @@ def test_every_field_is_explained_with_its_unit():
         "_ratio": "No unit",
         "_seconds": "Seconds",
     }
-    for model in (Settings, Limits, PhotoLimits, Uncertainty, Soaking):
+    for model in (Settings, Limits, PhotoLimits, Uncertainty, Soaking, Correction):
         for field in fields(model):
             name = field.name
-            if name in ("limits", "photo", "uncertainty", "soaking"):
+            if name in ("limits", "photo", "uncertainty", "soaking", "correction"):
                 continue
             unit = next((unit for ending, unit in units.items() if name.endswith(ending)), "")
             description = field.metadata["description"]

@@ -1,10 +1,12 @@
 """The training of the first look: its scenes, its agreement with the program, and that it learns."""
 
 import ast
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from aperture.opening import first_look
 from fixtures.render.mesh import POINTS_ON_RIM, rim_mesh
@@ -92,3 +94,39 @@ def test_a_little_training_lowers_the_loss():
         optimiser.step()
         losses.append(loss.item())
     assert np.mean(losses[-5:]) < 0.9 * np.mean(losses[:3]), losses
+
+
+def test_what_people_corrected_becomes_a_lesson(tmp_path):
+    """A drawn tip 7 mm wide and 1 mm high, and a person's outline of it: along every strip the light rises
+    from dark to bright where the lesson says that the edge is."""
+    torch = pytest.importorskip("torch", reason="the extra `train` is not installed")
+    from fixtures.training import phone
+    from fixtures.training.corrected import Lessons
+
+    scale, (left, top) = 50.0, (36.4, 9.9)
+    y, x = np.mgrid[0:540, 0:640]
+    x_mm, y_mm = left + (x + 0.5) / scale, top - (y + 0.5) / scale
+    dark = ((x_mm - 42.8) / 3.5) ** 2 + ((y_mm - 4.5) / 0.5) ** 2 < 1
+    Image.fromarray(np.where(dark, 20, 200).astype(np.uint8)).save(tmp_path / "0001.jpg", quality=95)
+    around = 2 * np.pi * np.arange(200) / 200
+    outline = np.column_stack([42.8 + 3.5 * np.cos(around), 4.5 + 0.5 * np.sin(around)]).tolist()
+    drawn = {"by": "person 1", "came_about": "outline redrawn", "class": "elliptical", "outline_mm": outline}
+    record = {
+        "form": 1,
+        "window_mm": [left, top - 540 / scale, left + 640 / scale, top],
+        "px_per_mm": scale,
+        "photo": {"px_per_mm": 20.0, "blur_px": 0.9},
+        "outlines": [drawn],
+    }
+    (tmp_path / "0001.json").write_text(json.dumps(record))
+    torch.manual_seed(1)
+    lessons = Lessons(tmp_path, torch.device("cpu"))
+    strips = phone.strips(lessons.batch(lessons.photos * 3))
+    light, middle = strips.channels[:, 0], slice(40, 88)
+    for strip, place, inside in zip(light, strips.place, strips.inside, strict=True):
+        assert inside[middle].all()
+        for column in range(40, 88):
+            row = int(place[column].round())
+            if 4 < row < 43:
+                assert strip[row - 3, column] < -0.2 < 0.2 < strip[row + 3, column]
+    assert len(lessons.added_to(strips).place) == 6 + 16

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from aperture.budget.terms import PrintedScale
 from aperture.card.geometry import FACES, Face
+from aperture.correction import in_record, uncorrected
 from aperture.measure import Measurement
 from aperture.verdict import Change, Result, change
 
@@ -39,14 +40,15 @@ def pairs(measurements: Sequence[Measurement], coverage_factor: float = 2.0) -> 
     found = []
     for reed in sorted({reed for reed, _ in groups}):
         if all((reed, state) in groups for state in FACES):
-            dry, soaked = (_latest(groups[reed, state]) for state in FACES)
+            dry, soaked = (latest(groups[reed, state]) for state in FACES)
             shared = min(printed_scale_relative(dry), printed_scale_relative(soaked))
             what_changed = change(_result(dry), _result(soaked), shared, coverage_factor)
             found.append(Pair(reed, dry, soaked, what_changed))
     return found
 
 
-def _latest(measurements: list[Measurement]) -> Measurement:
+def latest(measurements: list[Measurement]) -> Measurement:
+    """The one that was taken last; where a camera did not write when, the last in the list."""
     times = [measurement.taken for measurement in measurements]
     if None in times:
         return measurements[-1]
@@ -60,9 +62,11 @@ def _result(measurement: Measurement) -> Result:
     assert measurement.geometry is not None
     assert measurement.budget is not None
     numbers, u = measurement.geometry, measurement.budget.standard()
+    correction = in_record(measurement.correction)
+    height_mm, u_height_mm = uncorrected(numbers.height_mm, u["height_mm"], correction)
     return Result(
-        height_mm=numbers.height_mm,
-        u_height_mm=u["height_mm"],
+        height_mm=height_mm,
+        u_height_mm=u_height_mm,
         area_mm2=numbers.area_mm2,
         u_area_mm2=u["area_mm2"],
         ellipse_ratio=numbers.ellipse_ratio,

@@ -304,7 +304,7 @@ class ModelOfTheEdge(Term):
     )
 
     def known(self, view: View, settings: Settings) -> Input:
-        """It depends on the blur and differs from place to place: no single number."""
+        """It differs from place to place: no single number."""
         remark = (
             "no single number: how far the program's idea of an edge is trusted, at each blade and corner"
         )
@@ -317,8 +317,38 @@ class ModelOfTheEdge(Term):
         return case.changes(list(points + moved_edges(points, (edge, edge), corner)))
 
 
+class CorrectionOfTheHeight(Term):
+    """What is not known of a correction that somebody's own comparison gave; none where none is applied."""
+
+    name = "correction of the height"
+    remedies = (
+        Remedy(
+            "always", "Compare more reeds with the other way of measuring, and learn the correction again."
+        ),
+    )
+
+    def known(self, view: View, settings: Settings) -> Input:
+        """The mean difference, and how well it is known."""
+        return Input(
+            self.name,
+            settings.correction.offset_mm,
+            settings.correction.u_offset_mm,
+            "mm",
+            "normal",
+            "A",
+            "the mean difference from another way of measuring; it was added to the height",
+        )
+
+    def changes(self, case: Case) -> Floats:
+        """The height alone."""
+        correction = case.settings.correction
+        if not correction.applies:
+            return np.zeros((0, len(QUANTITIES)))
+        return np.array([[correction.u_offset_mm, 0.0, 0.0, 0.0]])
+
+
 class Edge(Term):
-    """How far the edges found in this photo depend on where the search began."""
+    """How far the edges found in this photo may be off, as the networks and the fit tell of this very photo."""
 
     name = "edge"
     remedies = (
@@ -330,7 +360,10 @@ class Edge(Term):
 
     def known(self, view: View, settings: Settings) -> Input:
         """It differs from place to place: no single number."""
-        remark = "no single number: how much each edge and corner depend on where the program began to look"
+        remark = (
+            "no single number: how much each edge and corner depend on where the program began to look, and how"
+            " far off it expects them to be"
+        )
         return Input(self.name, None, None, "", "normal", "A", remark)
 
     def changes(self, case: Case) -> Floats:
@@ -345,5 +378,6 @@ TERMS: tuple[Term, ...] = (
     PlaneOfTheTip(),
     LeanOfTheReed(),
     ModelOfTheEdge(),
+    CorrectionOfTheHeight(),
     Edge(),
 )

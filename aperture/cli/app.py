@@ -9,6 +9,7 @@ import typer
 from aperture import __version__
 from aperture.cli.book import book_app
 from aperture.cli.card import card_command
+from aperture.cli.compare import compare_command
 from aperture.cli.demo import demo_command
 from aperture.cli.desk import desk_app
 from aperture.cli.guide import guide_command
@@ -31,6 +32,7 @@ for name, command in {
     "measure": measure_command,
     "repeat": repeat_command,
     "limits": limits_command,
+    "compare": compare_command,
     "card": card_command,
     "demo": demo_command,
     "settings": settings_command,

@@ -202,16 +202,39 @@ def export_command(
         "reed-book-export"
     ),
     kind: Annotated[
-        Literal["all", "csv", "xlsx", "json"], typer.Option("--kind", help="Only this kind of file.")
+        Literal["all", "csv", "xlsx", "json", "training"],
+        typer.Option(
+            "--kind",
+            help="Only this kind of file. training, which all leaves out: tips and their outlines as people"
+            " corrected them.",
+        ),
     ] = "all",
     book: BookFile = None,
 ) -> None:
     """Write every table of the book as CSV, as an XLSX workbook and as JSON."""
     from aperture.book.present.exports import export
 
+    if kind == "training":
+        _export_training(out, book)
+        return
     with open_book(book) as opened:
         for path in export(opened, out, {"csv", "xlsx", "json"} if kind == "all" else {kind}):
             typer.echo(f"Wrote {path}")
+
+
+def _export_training(out: Path, book: Path | None) -> None:
+    """Write what people corrected, and say what that is."""
+    from aperture.book.present.training import export_training
+
+    with open_book(book) as opened:
+        done = export_training(opened, out)
+    typer.echo(
+        f"Wrote {out}: {done.photos} pictures of tips, and their outlines by the program and by people"
+        f" ({done.redrawn} redrawn). No numbers of reeds, names, dates or whole photos."
+    )
+    if done.without_picture:
+        typer.echo(f"Photos left out, because their picture is missing or spoilt: {done.without_picture}")
+    typer.echo(f"It stays on this computer unless you hand it on; {out / 'README.txt'} says what is in it.")
 
 
 @book_app.command("return-sheet", rich_help_panel=PANEL)

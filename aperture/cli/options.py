@@ -180,6 +180,17 @@ def chosen_settings(
     return settings
 
 
+def name_correction(settings: "Settings") -> None:
+    """Say that the heights of a study are corrected, if they are."""
+    if settings.correction.applies:
+        from dataclasses import asdict
+
+        from aperture.correction import correction_words
+        from aperture.present.report import printable
+
+        typer.echo(printable(f"Every height is corrected: {correction_words(asdict(settings.correction))}."))
+
+
 def measure_with_progress(
     photos: Sequence[str | Path],
     settings: "Settings",

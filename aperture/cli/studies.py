@@ -19,6 +19,7 @@ from aperture.cli.options import (
     exit_if_refused,
     give_up,
     measure_with_progress,
+    name_correction,
     report_errors,
 )
 from aperture.errors import SettingsError
@@ -78,6 +79,7 @@ def repeat_command(
         print(json_text(study))
     else:
         show_repeats(make_console(), study)
+        name_correction(chosen)
     if csv is not None:
         write_whole(csv, repeats_csv(study))
         if not json:
@@ -120,6 +122,7 @@ def limits_command(
     except LabelError as error:
         raise typer.BadParameter(str(error), param_hint="PATH…") from error
     show_limits(make_console(), own, given, chosen.uncertainty.coverage_factor)
+    name_correction(chosen)
     if write and own.changes:
         write_limits(path, own.changes)
     show_changes(make_console(), own, path, write)

@@ -17,6 +17,7 @@ PAGES = (
     "book",
     "desk",
     "repeat",
+    "comparing",
     "limits",
     "settings",
     "json",

@@ -19,27 +19,28 @@ LIMIT_QUANTITIES = {"shut_below_height_mm": "height, mm", "round_from_ratio": "r
 LIMIT_UNITS = {"shut_below_height_mm": " mm", "round_from_ratio": ""}
 
 
-def changed_settings(text: str, changes: Mapping[str, float]) -> str:
+def changed_settings(text: str, changes: Mapping[str, float | str], group_name: str = "limits") -> str:
     """A settings file with other limits; everything else in it stays as it is, comments included.
 
     Parameters
     ----------
     text : TOML that `aperture.settings` can read; empty where there is no file yet.
-    changes : settings in [limits] with their values.
+    changes : settings with their values.
+    group_name : the section that they are in.
     """
     import tomlkit
 
     document = tomlkit.parse(text)
-    if "limits" not in document:
-        document["limits"] = tomlkit.table()
-    group = document["limits"]
+    if group_name not in document:
+        document[group_name] = tomlkit.table()
+    group = document[group_name]
     for name, value in changes.items():
         group[name] = value
     return tomlkit.dumps(document)
 
 
-def write_limits(path: Path, changes: Mapping[str, float]) -> None:
-    """Change limits in a settings file, or make one; at no time is there half of it.
+def write_limits(path: Path, changes: Mapping[str, float | str], group_name: str = "limits") -> None:
+    """Change limits, or another group, in a settings file, or make one; at no time is there half of it.
 
     Raises
     ------
@@ -47,7 +48,7 @@ def write_limits(path: Path, changes: Mapping[str, float]) -> None:
     """
     text = path.read_bytes().decode("utf-8-sig") if path.exists() else ""
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(path, changed_settings(text, changes).encode())
+    write_whole(path, changed_settings(text, changes, group_name).encode())
 
 
 def show_limits(console: Console, own: OwnLimits, given: LabelledPhotos, coverage_factor: float) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from aperture.budget.contributions import QUANTITIES
+from aperture.correction import in_record
 from aperture.present.report import escape_formula
 from aperture.studies.repeat_study import QuantityStudy, RepeatStudy, StateStudy
 from aperture.studies.repeatability import LIMIT_FACTOR, PHOTO
@@ -35,6 +36,8 @@ def record(study: RepeatStudy) -> dict[str, Any]:
         ],
         "studies": [_of_state(state) for state in study.studies],
         "remarks": list(study.remarks),
+        # An additive one changes no spread.
+        "correction": next((in_record(photo.measurement.correction) for photo in study.counted), None),
     }
 
 

@@ -6,11 +6,13 @@ import io
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from aperture.card.instructions import CARE
-from aperture.flags import FLAGS
+from aperture.correction import FLAG as CORRECTED
+from aperture.correction import MARK, correction_words
+from aperture.flags import FLAGS, Flag
 from aperture.verdict import BORDERLINE, STANDING, Advice, Change, Difference, Verdict, advice
 
 if TYPE_CHECKING:
@@ -86,8 +88,9 @@ def quantity(measurement: Measurement, name: str, unit: str = "") -> str:
     if measurement.geometry is None or measurement.u is None:
         return NO_VALUE
     if name == "height_mm" and (below_mm := measurement.height_below_mm) is not None:
-        return below_words(below_mm, unit)
-    return with_uncertainty(getattr(measurement.geometry, name), measurement.u[name], unit)
+        return f"{below_words(below_mm, unit)} {MARK if measurement.correction.applies else ''}".rstrip()
+    words = with_uncertainty(getattr(measurement.geometry, name), measurement.u[name], unit)
+    return f"{words} {MARK}" if name == "height_mm" and measurement.correction.applies else words
 
 
 def class_words(verdict: Verdict) -> str:
@@ -112,11 +115,18 @@ def remarks(measurement: Measurement) -> list[Remark]:
     order = ("refuse", "review", "note")
     flags = sorted((FLAGS[code] for code in measurement.flags), key=lambda flag: order.index(flag.effect))
     if measurement.outcome == "measured":
-        return [Remark(flag.sentence, flag.advice) for flag in flags]
+        return [Remark(flag_sentence(measurement, flag), flag.advice) for flag in flags]
     reason = measurement.reason or "Refused."
     # The reason is the sentence of one of the flags, with what was seen in this case.
     others = [Remark(flag.sentence, flag.advice) for flag in flags if flag.sentence not in reason]
     return [Remark(reason, measurement.advice or ""), *others]
+
+
+def flag_sentence(measurement: Measurement, flag: Flag) -> str:
+    """What a flag says of a measured photo; of a correction also how much it is."""
+    if flag.code != CORRECTED:
+        return flag.sentence
+    return f"{flag.sentence.removesuffix('.')}: {correction_words(asdict(measurement.correction))}."
 
 
 def next_steps(measurement: Measurement, dry: Measurement | None = None) -> tuple[Advice, ...]:
@@ -186,6 +196,7 @@ _NESTED: dict[str, tuple[str, tuple[str, ...]]] = {
     "u": ("u_{}", tuple(NAMES)),
     "shape_probabilities": ("probability_{}", ("shut", "elliptical", "round")),
     "control": ("control_{}_mm", ("1", "2", "3")),
+    "correction": ("correction_{}", ("offset_mm", "u_offset_mm", "source")),
 }
 
 

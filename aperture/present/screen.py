@@ -20,6 +20,7 @@ from aperture.present.report import (
     RESULT_CAUTIONS,
     change_words,
     class_words,
+    flag_sentence,
     next_steps,
     printable,
     probability_words,
@@ -179,17 +180,18 @@ def _remark_words(measurement: Measurement, codes: bool) -> str:
 def _show_remarks(console: Console, measurements: Sequence[Measurement]) -> None:
     """Photo by photo what is wrong and what to do; what is only worth knowing comes once for all photos."""
     notes: dict[str, list[str]] = {}
+    sentences: dict[str, str] = {}
     for measurement, name in zip(measurements, short_names(measurements), strict=True):
         for code in measurement.flags:
             if FLAGS[code].effect == "note":
                 notes.setdefault(code, []).append(name)
+                sentences[code] = flag_sentence(measurement, FLAGS[code])
         if not measurement.review:
             continue
         what = "refused" if measurement.outcome == "refused" else "have a look"
         console.print(Text.assemble("\n", (name, "bold"), f": {what}"))
-        note_sentences = {FLAGS[code].sentence for code in notes}
         for remark in remarks(measurement):
-            if remark.sentence not in note_sentences:
+            if remark.sentence not in sentences.values():
                 indented(console, f"{printable(remark.sentence)} {remark.advice}")
         if measurement.verdict is not None and measurement.verdict.borderline:
             indented(console, f"Probabilities: {probability_words(measurement.verdict)}.")
@@ -197,7 +199,7 @@ def _show_remarks(console: Console, measurements: Sequence[Measurement]) -> None
         console.print()
     for code, names in notes.items():
         console.print(Text.assemble((code, "bold"), f" ({', '.join(names)})"))
-        indented(console, f"{FLAGS[code].sentence} {FLAGS[code].advice}")
+        indented(console, f"{printable(sentences[code])} {FLAGS[code].advice}")
     if any(measurement.flags for measurement in measurements):
         console.print(Text("More on each of these remarks: aperture guide flags", style="dim"))
 

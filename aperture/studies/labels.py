@@ -1,9 +1,7 @@
 """Which photo somebody labelled shut, elliptical or round: by the folder it lies in, or in a CSV file."""
 
-import csv
 import difflib
 import hashlib
-import io
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +10,7 @@ from typing import get_args
 from aperture.batch.photo_files import photos_in
 from aperture.errors import PhotoError
 from aperture.photo import read_bytes
+from aperture.studies.table import TableError, read_table
 from aperture.verdict import ShapeClass
 
 LABELS: tuple[ShapeClass, ...] = get_args(ShapeClass)
@@ -56,9 +55,10 @@ def labelled_photos(paths: Sequence[Path]) -> LabelledPhotos:
         if path.suffix.lower() == ".csv":
             try:
                 rows, empty = _rows(path)
-            # No file that may be read, a field without end, or the name of a photo that no disk allows.
-            except (csv.Error, OSError) as error:
-                raise LabelError(f"{path} is no table: {getattr(error, 'strerror', error)}") from error
+            except TableError as error:
+                raise LabelError(str(error)) from error
+            except OSError as error:  # the name of a photo that no disk allows
+                raise LabelError(f"{path} is no table: {error.strerror or error}") from error
             found += rows
             unlabelled += empty
         else:
@@ -95,23 +95,14 @@ def _in_folders(path: Path) -> list[tuple[Path, ShapeClass]]:
 
 def _rows(path: Path) -> tuple[list[tuple[Path, ShapeClass]], int]:
     """The labelled photos of a table, and how many rows have no label."""
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise LabelError(f"{path} is not a text file in UTF-8; save it as “CSV UTF-8”") from error
-    heading = text.partition("\n")[0]
-    # Where the comma is the decimal sign, spreadsheet programs put semicolons between the columns.
-    separator = max(",;\t", key=heading.count)
-    table = csv.DictReader(io.StringIO(text, newline=""), delimiter=separator)
-    columns = {(name or "").strip().casefold(): name for name in table.fieldnames or ()}
-    if not {"photo", "label"} <= set(columns):
+    table = read_table(path)
+    if not {"photo", "label"} <= set(table.headings):
         raise LabelError(f"{path} needs the columns photo and label in its first line")
     found: list[tuple[Path, ShapeClass]] = []
     unlabelled = 0
-    for row in table:
-        name = (row[columns["photo"]] or "").strip()
-        given = (row[columns["label"]] or "").strip()
-        where = f"{path}, line {table.line_num}"
+    for row in table.rows:
+        name, given = row.cells.get("photo", ""), row.cells.get("label", "")
+        where = f"{path}, line {row.line}"
         if not given:
             unlabelled += bool(name)
             continue

@@ -32,7 +32,7 @@ _SESSION = re.compile(r"session(?:[\s_-]+(.+)|(\d+|[a-z]))", re.IGNORECASE)
 _PERSON_CODE = re.compile(r"[a-z0-9]{1,2}", re.IGNORECASE)
 
 # This is about the limits between classes; the number is as good as any.
-_HARMLESS = {"borderline"}
+HARMLESS = {"borderline"}
 
 # ISO 5725-2 calls what is less likely a straggler, and says to look at it.
 ODD_BELOW = 0.05
@@ -207,7 +207,7 @@ def _why_not(
     seen[measurement.sha256] = measurement.photo
     reviewed = [FLAGS[code] for code in measurement.flags if FLAGS[code].effect == "review"]
     for flag in reviewed:
-        if flag.code in WHICH_REED or not (include_reviewed or flag.code in _HARMLESS):
+        if flag.code in WHICH_REED or not (include_reviewed or flag.code in HARMLESS):
             return flag.sentence, flag.advice
     if measurement.reed is None or measurement.state is None:
         words = "Nothing says which reed this is." if measurement.reed is None else "Its state is not known."

@@ -5,6 +5,7 @@ python -m tests.accuracy --committed       only the photos that are committed
 python -m tests.accuracy --write           the whole set: also write figures.json, FIGURES.md, README
 python -m tests.accuracy --risk            risk against coverage of the judge of an edge's shift; edge errors
 python -m tests.accuracy --write-bounds    tighten bounds.json to the recorded figures (after --write)
+python -m tests.accuracy FOLDER            what `aperture export --kind training` wrote: agreement with people
 """
 
 import argparse
@@ -12,10 +13,11 @@ import subprocess
 import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 
 import aperture
 from fixtures.truth_design import cache_folder
-from tests.accuracy import bounds, recorded, risk, tables
+from tests.accuracy import bounds, corrected, recorded, risk, tables
 from tests.accuracy.figures import Case
 from tests.accuracy.run import from_record, measure_photos, sources_hash
 from tests.accuracy.truth_photos import COMMITTED, RENDER_COMMAND, ROOT, not_there, photos_in
@@ -27,6 +29,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         prog="python -m tests.accuracy",
         description=__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument(
+        "folder", nargs="?", type=Path, help="what people corrected; then nothing else is measured"
     )
     parser.add_argument("--workers", type=int, default=1, help="photos measured at the same time")
     parser.add_argument("--committed", action="store_true", help="leave out the photos in the cache")
@@ -42,6 +47,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--risk", action="store_true", help="risk against coverage, and the edge's own error")
     parser.add_argument("--write-bounds", action="store_true", help="tighten bounds.json; measures nothing")
     options = parser.parse_args(arguments)
+    if options.folder is not None:
+        return _beside_people(options.folder)
     if options.write and (options.committed or options.exact_ruler):
         parser.error("--write takes the whole set, as its users would measure it")
     if options.write_bounds:
@@ -73,6 +80,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         subprocess.run([sys.executable, str(ROOT / "tests" / "test_docs.py")], check=True)
         print(f"\nWritten: {recorded.FILE.name}, {recorded.TABLES.name} and the README's table of the worst.")
         print("Now look at --write-bounds.")
+    return 0
+
+
+def _beside_people(folder: Path) -> int:
+    try:
+        print(corrected.table(corrected.judged(folder)))
+    except ValueError as error:
+        print(error)
+        return 2
     return 0
 
 

@@ -44,9 +44,9 @@ def sources_hash() -> str:
 
 def photo_hash(photo: TruthPhoto) -> str:
     """A fingerprint of the photo's file, of its truth and of what its user would tell."""
-    # The habit of soaking is the reed book's, and patience is no part of a result.
+    # The habit of soaking is the reed book's, patience is no part of a result, and nothing is corrected.
     told = asdict(photo.settings)
-    del told["soaking"], told["photo_seconds"]
+    del told["soaking"], told["photo_seconds"], told["correction"]
     facts = json.dumps([told, dict(photo.true)]).encode()
     return hashlib.sha256(photo.path.read_bytes() + facts).hexdigest()[:16]
 

@@ -18,7 +18,16 @@ from tests.fuzz_targets import CORPUS, TARGETS, seeds
 
 EXECUTIONS = int(os.environ.get("APERTURE_BENCH_FUZZ", "1000000"))
 # In percent; a book's file takes a hundred times as long to open as a settings file.
-SHARES = {"photo": 12, "exif": 18, "settings": 20, "labels": 20, "rewriting": 20, "ledger": 3, "upload": 7}
+SHARES = {
+    "photo": 12,
+    "exif": 18,
+    "settings": 20,
+    "labels": 10,
+    "readings": 10,
+    "rewriting": 20,
+    "ledger": 3,
+    "upload": 7,
+}
 MOST_MB, MOST_SECONDS = 2048, 30
 # After that many failures of one reader there is enough to mend.
 MOST_FAILURES = 5

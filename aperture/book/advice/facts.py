@@ -21,6 +21,7 @@ from aperture.book.store.records import (
     Squeeze,
 )
 from aperture.card.geometry import Face
+from aperture.correction import uncorrected
 from aperture.flags import FLAGS, WHICH_REED, needs_review
 from aperture.settings import Soaking as Habit
 from aperture.verdict import Change, Result, change
@@ -338,7 +339,8 @@ def _result(reading: Reading) -> Result:
         # to both sides reach to both ends.
         height_mm, u_height_mm = below_mm / 2.0, below_mm / 4.0
     else:
-        height_mm, u_height_mm = record["height_mm"], u["height_mm"] / k
+        found = record["height_mm"], u["height_mm"] / k
+        height_mm, u_height_mm = uncorrected(*found, record.get("correction"))
     return Result(
         height_mm=height_mm,
         u_height_mm=u_height_mm,

@@ -19,6 +19,7 @@ from aperture.book.orders.shares import cost_per_usable, share
 from aperture.book.present.words import cost_words, recorded, share_words, soaking_words
 from aperture.book.store.records import FAULTS, Check, Entry, History
 from aperture.card.geometry import FACES
+from aperture.correction import all_words
 from aperture.present.report import NAMES, NO_VALUE, change_lines, printable, remarks
 from aperture.present.screen import bare_table, indented, show_rows
 from aperture.verdict import Change
@@ -265,6 +266,8 @@ def _show_photos(console: Console, history: History, pictures: Path) -> None:
             "by a person" if entry.reading.origin == "person" else f"{times} times" if times > 1 else "once",
         )
     console.print(Padding(table, (0, 0, 0, 2)))
+    for words in all_words([entry.reading.record for entry in history.entries]):
+        indented(console, printable(f"(corrected): {words} was added to the height."), "dim")
     if any(entry.reading.record["review"] for entry in history.entries):
         indented(console, "?: a person should look at the picture before the number is used.", "dim")
     indented(console, "Pictures:")

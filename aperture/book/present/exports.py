@@ -19,6 +19,7 @@ from aperture.book.store import book_file, schema
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
 from aperture.card.geometry import FACES, Face
+from aperture.correction import FLAG, correction_words, offset_of
 from aperture.present.report import escape_formula
 
 Format = Literal["csv", "xlsx", "json"]
@@ -47,6 +48,7 @@ _NOTES = (
         "height_below_mm",
         "Instead of height_mm where that cannot be told from 0: it lies below this about 19 times in 20.",
     ),
+    ("correction_mm", "What was added to height_mm, and below `correction` in words; empty: nothing."),
     ("settings_used", "The settings with which readings were made, as JSON."),
     ("checks", "What hands and ears found: 1 yes, 0 no, empty not looked at."),
     ("taken, done_at, decided_at", "When it happened, by the clock on the wall."),
@@ -112,20 +114,25 @@ def _columns(path: Path) -> dict[str, list[str]]:
     with closing(Database(path, execute_plugins=False)) as database:
         columns = {table: [column.name for column in database[table].columns] for table in schema.TABLES}
     readings = columns["readings"]
-    readings.insert(readings.index("u_height_mm") + 1, "height_below_mm")
+    place = readings.index("u_height_mm") + 1
+    readings[place:place] = ["height_below_mm", "correction_mm", "correction"]
     return columns
 
 
 def _rows(book: Book, table: str) -> Iterator[dict[str, Any]]:
-    """The rows of a table; a reading also with the height below which a shut opening lies, from its record.
+    """The rows of a table; a reading also with what its record says of the height: below what that of a shut
+    opening lies, and what was added to it.
 
     In JSON it is found there, as everything of the record.
     """
     for row in book.table(table):
         if table == "readings":
-            # Only readings without a height have one, so that few records must be read.
-            record = json.loads(row["record"]) if row["height_mm"] is None else {}
+            # Few have one of these, so that few records must be read.
+            few = row["height_mm"] is None or FLAG in row["record"]
+            record = json.loads(row["record"]) if few else {}
             row["height_below_mm"] = record.get("height_below_mm")
+            row["correction_mm"] = offset_of(record) if record.get("correction") else None
+            row["correction"] = correction_words(record["correction"]) if record.get("correction") else None
         yield row
 
 

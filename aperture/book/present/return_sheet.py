@@ -18,6 +18,7 @@ from aperture.book.store.ledger import Book
 from aperture.book.store.records import FAULTS, Action, Check, Entry, History, Lot, Reading, Soaking
 from aperture.card.geometry import FACES, Face
 from aperture.card.paper import Paper
+from aperture.correction import all_words
 from aperture.errors import BookError
 from aperture.present.canvas import Window
 from aperture.present.report import NAMES, NO_VALUE, UNITS, change_words
@@ -104,11 +105,13 @@ def _small_print(book: Book, readings: Sequence[Reading]) -> str:
             f"Shut means a height below {used.shut_below_height_mm:g} mm, rather wide a ratio from"
             f" {used.wide_from_ratio:g}, round a ratio from {used.round_from_ratio:g}:"
         )
+    added = all_words([each.record for each in readings])
     return (
         "How it was measured: each tip was photographed end-on against a printed scale card, and the opening"
         " was outlined (the thin line) and measured in the plane of the card. The figure after ± is the"
         f" expanded uncertainty ({coverage}). Ratio is the short axis over the long axis of the ellipse that"
         f" matches the opening. {meaning} working values and the buyer’s own limits, not a standard."
+        + "".join(f" (corrected): {words} was added to the height." for words in added)
     )
 
 

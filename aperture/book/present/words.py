@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from aperture.book.store.records import Reading, Soaking, Water
+from aperture.correction import MARK
 from aperture.present.report import NO_VALUE, below_words, with_uncertainty
 
 if TYPE_CHECKING:
@@ -17,11 +18,15 @@ WATER: dict[Water, str] = {"cold": "cold water", "room": "room-temperature water
 def recorded(record: Mapping[str, Any], name: str, unit: str = "") -> str:
     """One of the four quantities of a reading that have an uncertainty; a dash where there is none.
 
-    A height that cannot be told: "below 0.05 mm". Records of earlier versions have no such key.
+    A height that cannot be told: "below 0.05 mm". One to which a correction was added says so. Records of
+    earlier versions have no such keys.
     """
     if name == "height_mm" and (below_mm := record.get("height_below_mm")) is not None:
-        return below_words(below_mm, unit)
-    return with_uncertainty(record[name], record["u"][name], unit) if record["u"] else NO_VALUE
+        return f"{below_words(below_mm, unit)} {MARK if record.get('correction') else ''}".rstrip()
+    if not record["u"]:
+        return NO_VALUE
+    words = with_uncertainty(record[name], record["u"][name], unit)
+    return f"{words} {MARK}" if name == "height_mm" and record.get("correction") else words
 
 
 def seen_words(reading: Reading) -> str:

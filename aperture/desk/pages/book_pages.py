@@ -23,6 +23,7 @@ from aperture.book.present.words import cost_words, recorded, seen_words, share_
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import ACTIONS, FAULTS, RESPONSES, Action, Entry, History, Reed
 from aperture.card.geometry import CARD, FACES, Face
+from aperture.correction import MARK
 from aperture.desk.pages.fields import day, decimal, reed_in_address, reed_number, text
 from aperture.desk.pages.leaves import leaf
 from aperture.desk.pages.plots import Plot, Point, plot
@@ -362,7 +363,10 @@ def _plots(history: History) -> list[Plot]:
             if entry.reading.measured
         ]
         if len(points) > 1:
-            plots.append(plot(NAMES[name].capitalize(), UNITS[name], points))
+            records = [entry.reading.record for entry in history.entries]
+            corrected = name == "height_mm" and any(record.get("correction") for record in records)
+            title = f"{NAMES[name].capitalize()} {MARK if corrected else ''}".rstrip()
+            plots.append(plot(title, UNITS[name], points))
     times = [
         Point(datetime.combine(day, datetime.min.time()), seconds, 0.0, "soaked")
         for day, seconds in soak_times(history)

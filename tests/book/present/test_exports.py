@@ -79,7 +79,10 @@ def tables(path):
 
 def for_people(row):
     # A column of its own is made of the record's key; none of the fixture's reeds is so shut.
-    more = {"height_below_mm": json.loads(row["record"])["height_below_mm"]} if "record" in row else {}
+    more = {}
+    if "record" in row:
+        more = {"height_below_mm": json.loads(row["record"])["height_below_mm"]}
+        more |= {"correction_mm": None, "correction": None}  # none of the fixture's heights is corrected
     return {name: value for name, value in row.items() if name not in ONLY_IN_JSON} | more
 
 
