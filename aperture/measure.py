@@ -138,7 +138,7 @@ def measure(
         photo=str(path), outcome="refused", reason=None, advice=None, reed=None, state=None, flags=()
     )
     try:
-        with _one_thread():
+        with one_thread():
             result = _named(result, called, (), None, reed, state)
             photo = photo or read_photo(path)
             result = replace(result, sha256=photo.sha256, taken=photo.taken)
@@ -150,7 +150,7 @@ def measure(
         return _refused(result, error)
 
 
-def _one_thread() -> Any:
+def one_thread() -> Any:
     """Linear algebra on one core: these problems are small, and threads that wait for others are slow."""
     from threadpoolctl import threadpool_limits
 
@@ -171,15 +171,15 @@ def _named(
 
 
 def _refused(result: Measurement, error: ApertureError) -> Measurement:
+    reason, advice = refusal(error)
+    return replace(result, outcome="refused", reason=reason, advice=advice, flags=(error.code, *result.flags))
+
+
+def refusal(error: ApertureError) -> tuple[str, str]:
+    """Why there is no number, in one sentence, and what to do."""
     flag = FLAGS[error.code]
     reason = f"{flag.sentence.removesuffix('.')} ({error.detail})." if error.detail else flag.sentence
-    return replace(
-        result,
-        outcome="refused",
-        reason=reason,
-        advice=flag.advice,
-        flags=(error.code, *result.flags),
-    )
+    return reason, flag.advice
 
 
 def _measured(result: Measurement, photo: Photo, view: View, settings: Settings) -> Measurement:

@@ -10,6 +10,7 @@ from aperture.cli.book import book_app
 from aperture.cli.card import card_command
 from aperture.cli.demo import demo_command
 from aperture.cli.desk import desk_app
+from aperture.cli.gauge import gauge_command
 from aperture.cli.guide import guide_command
 from aperture.cli.measure import measure_command
 from aperture.cli.options import Sections
@@ -30,6 +31,7 @@ for name, command in {
     "measure": measure_command,
     "repeat": repeat_command,
     "limits": limits_command,
+    "gauge": gauge_command,
     "card": card_command,
     "demo": demo_command,
     "settings": settings_command,

@@ -1,0 +1,161 @@
+"""A line through gauges of several heights: is there an offset, is there a scale error, what explains it.
+
+measured - expected = offset + scale error * expected, by least squares weighted with each photo's own
+uncertainty (GUM H.3 is such a line). What all photos share, the height of the ream and the printed bar, can
+neither bend the line nor move its offset: it goes into the scale error's uncertainty afterwards.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from aperture.card.geometry import CARD
+from aperture.settings import Settings
+from aperture.studies.gauge import (
+    COVERAGE_FACTOR,
+    GaugeCheck,
+    bar_u_relative,
+    measured,
+    own_u_mm,
+    ream_u_relative,
+)
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class GaugeLine:
+    """Offset (mm) and scale error (relative) with their expanded uncertainties (k = 2).
+
+    `heights` : of how many different gauges; `scatter` : root of the mean square, over the degrees of
+    freedom, of how far the photos lie from the line, each in its own uncertainty; None where a line goes
+    through any two.
+    """
+
+    offset_mm: float
+    u_offset_mm: float
+    scale: float
+    u_scale: float
+    heights: int
+    scatter: float | None
+
+    def record(self) -> dict[str, Any]:
+        """The line as plain values, with the keys of the JSON output."""
+        return {
+            "offset_mm": self.offset_mm,
+            "u_offset_mm": self.u_offset_mm,
+            "scale_error": self.scale,
+            "u_scale_error": self.u_scale,
+            "heights": self.heights,
+            "scatter": self.scatter,
+        }
+
+    @property
+    def has_offset(self) -> bool:
+        """Whether the offset is more than its uncertainty."""
+        return abs(self.offset_mm) > self.u_offset_mm
+
+    @property
+    def has_scale_error(self) -> bool:
+        """Whether the scale error is more than its uncertainty."""
+        return abs(self.scale) > self.u_scale
+
+
+def line_through(checks: Sequence[GaugeCheck], settings: Settings) -> GaugeLine | None:
+    """The line through gauges of one ream; None where there are not two different heights."""
+    known = measured(checks)
+    if len({check.sheets for check in known}) < 2:
+        return None
+    expected = np.array([check.expected.height_mm for check in known])
+    gaps = np.array([check.gap_mm for check in known], dtype=float)
+    offset, scale, covariance, scatter = weighted_line(
+        expected, gaps - expected, np.array([own_u_mm(check, settings) for check in known])
+    )
+    shared = math.hypot(bar_u_relative(settings), ream_u_relative(known[0].ream_mm))
+    return GaugeLine(
+        offset_mm=offset,
+        u_offset_mm=COVERAGE_FACTOR * math.sqrt(covariance[0, 0]),
+        scale=scale,
+        u_scale=COVERAGE_FACTOR * math.hypot(math.sqrt(covariance[1, 1]), shared),
+        heights=len(set(expected.tolist())),
+        scatter=scatter,
+    )
+
+
+def weighted_line(x: Floats, y: Floats, u: Floats) -> tuple[float, float, Floats, float | None]:
+    """y = a + b x by least squares weighted with the standard uncertainties u of y; all (n,).
+
+    Returns
+    -------
+    a, b, their covariance (2, 2) from u alone, and the root of chi squared over n - 2; None of two points.
+    """
+    design = np.column_stack([np.ones_like(x), x]) / u[:, None]
+    covariance = np.asarray(np.linalg.inv(design.T @ design), dtype=np.float64)
+    a, b = covariance @ design.T @ (y / u)
+    freedom = len(x) - 2
+    chi2 = float(np.sum(((y - a - b * x) / u) ** 2))
+    return float(a), float(b), covariance, math.sqrt(chi2 / freedom) if freedom else None
+
+
+def what_explains(
+    checks: Sequence[GaugeCheck], line: GaugeLine | None, settings: Settings
+) -> tuple[str, ...]:
+    """What would explain that gauges are not as high as they must be, in plain words; nothing if they are."""
+    known = measured(checks)
+    if not known or (all(check.agrees for check in known) and (line is None or not _departs(line))):
+        return ()
+    if line is None:
+        off = np.mean([(check.gap_mm or 0.0) - check.expected.height_mm for check in known])
+        share = off / np.mean([check.expected.height_mm for check in known])
+        return (
+            *_scale_words(float(share), known, settings),
+            *_offset_words(float(off)),
+            "Photograph gauges of 5, 10 and 20 sheets: a line through them tells which of these it is.",
+        )
+    words: list[str] = []
+    if line.has_scale_error:
+        words += _scale_words(line.scale, known, settings)
+    if line.has_offset:
+        words += _offset_words(line.offset_mm)
+    return tuple(words) or (
+        "Neither an offset nor a wrong scale explains it: single photos are off. Look at them, count the"
+        " sheets again, and take those photos again.",
+    )
+
+
+def _departs(line: GaugeLine) -> bool:
+    return line.has_offset or line.has_scale_error
+
+
+def _scale_words(scale: float, known: Sequence[GaugeCheck], settings: Settings) -> list[str]:
+    """What makes every length too large, or too small, by the same part."""
+    bar, ream = settings.ruler_mm, known[0].ream_mm
+    distance = float(np.mean([check.view.distance_mm for check in known if check.view]))
+    before = "before" if scale > 0 else "behind"
+    return [
+        f"The printed bar: as if the {CARD.ruler.length_mm:.0f} mm bar measured {bar / (1 + scale):.1f} mm,"
+        f" not {bar:.1f}. Measure it again, and tell with --ruler.",
+        f"Where the front stands: as if it stood {abs(scale) * distance:.1f} mm {before} the card's face."
+        " Push it level, check with a ruler's edge.",
+        f"The ream: as if it were {ream * (1 + scale):.1f} mm high, not {ream:.1f}. Measure an unopened one.",
+    ]
+
+
+def _offset_words(offset_mm: float) -> list[str]:
+    """What makes every gap higher, or lower, by the same length."""
+    edge = f"each edge {abs(offset_mm) / 2:.3f} mm too far {'out' if offset_mm > 0 else 'in'}"
+    if offset_mm > 0:
+        gauge = (
+            "air, glue, burrs or a folded corner between the sheets, so that the slit is higher than they are"
+        )
+    else:
+        gauge = "fluff or burrs that hang into the slit, or walls that are not blackened"
+    return [
+        f"The photo: {edge}, as a phone's strong sharpening or a soft picture does. Use the normal photo"
+        " mode, without portrait, filter or night mode, and tap the slit to focus.",
+        f"The gauge: {gauge}.",
+    ]
