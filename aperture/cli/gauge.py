@@ -75,13 +75,19 @@ def gauge_command(
         for words in json_lines(checks, line):
             print(words)
     else:
-        show_gauge(make_console(), checks, line, what_explains(checks, line, chosen))
+        show_gauge(make_console(), checks, line, what_explains(checks, line, chosen, _distance_mm(checks)))
     if keep:
         _keep(checks, chosen, book, say=not json)
     if any(check.outcome == "refused" for check in checks):
         raise typer.Exit(SOME_REFUSED)
     if not all(check.agrees for check in checks):
         raise typer.Exit(DISAGREES)
+
+
+def _distance_mm(checks: "list[GaugeCheck]") -> float | None:
+    """From the lens to the gauge, on average."""
+    known = [check.view.distance_mm for check in checks if check.view is not None]
+    return sum(known) / len(known) if known else None
 
 
 def _keep(checks: "list[GaugeCheck]", settings: "Settings", book: Path | None, say: bool) -> None:

@@ -10,7 +10,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
-from aperture.desk.pages import book_pages, help, importing, phone, picture, review, snap
+from aperture.desk.pages import book_pages, gauge, help, importing, phone, picture, review, snap
 from aperture.desk.security.access import CAMERA_SECONDS, Session
 from aperture.desk.security.shield import Shield
 from aperture.desk.web import HERE, Desk, desk_of, page, redirect, session_of, trouble_page
@@ -40,6 +40,7 @@ def create_app(desk: Desk) -> ASGIApp:
             *review.routes,
             *book_pages.routes,
             *importing.routes,
+            *gauge.routes,
             *picture.routes,
             *phone.routes,
             *help.routes,

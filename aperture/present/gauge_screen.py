@@ -29,13 +29,13 @@ def json_lines(checks: Sequence[GaugeCheck], line: GaugeLine | None) -> list[str
     ]
 
 
-def verdict_words(check: GaugeCheck) -> str:
-    """Whether a photo's gauge agrees, in a few words."""
-    if check.en is None:
+def verdict_words(en: float | None) -> str:
+    """Whether a gauge agrees, in a few words, from its normalised error."""
+    if en is None:
         return "refused"
-    if check.agrees:
+    if abs(en) <= 1.0:
         return "agrees"
-    return "too high" if check.en > 0 else "too low"
+    return "reads too high" if en > 0 else "reads too low"
 
 
 def line_sentences(line: GaugeLine) -> list[str]:
@@ -70,7 +70,7 @@ def show_gauge(
             NO_VALUE if gap_mm is None or u_mm is None else with_uncertainty(gap_mm, u_mm),
             with_uncertainty(check.expected.height_mm, check.expected.u_mm),
             f"{check.en:+.2f}" if check.en is not None else NO_VALUE,
-            verdict_words(check),
+            verdict_words(check.en),
         )
     console.print(table)
     console.print(

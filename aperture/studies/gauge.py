@@ -8,7 +8,6 @@ it is at most 1 the two agree.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -104,6 +103,11 @@ class GaugeCheck:
         return COVERAGE_FACTOR * self.budget.standard()["height_mm"] if self.budget else None
 
     @property
+    def expected_mm(self) -> float:
+        """What the gap must be."""
+        return self.expected.height_mm
+
+    @property
     def en(self) -> float | None:
         """The normalised error."""
         if self.gap_mm is None or self.u_gap_mm is None:
@@ -197,20 +201,3 @@ def as_outline(slit: Slit) -> Outline:
         by = math.sqrt(max(float(value), 0.0)) * vector
         moved[place, :half], moved[place, half:] = by[0] * upwards, by[1] * upwards
     return Outline(points, moved, ("edge", "edge"), ())
-
-
-def own_u_mm(check: GaugeCheck, settings: Settings) -> float:
-    """Standard uncertainty of a gap without the part that all photos of one print share: its scale."""
-    assert check.budget is not None and check.gap_mm is not None
-    shared = bar_u_relative(settings) * check.gap_mm
-    return math.sqrt(max(check.budget.covariance[0, 0] - shared**2, 1e-12))
-
-
-def bar_u_relative(settings: Settings) -> float:
-    """Relative standard uncertainty of the printed bar, as the budget has it."""
-    return settings.uncertainty.ruler_doubt_mm / math.sqrt(3.0) / settings.ruler_mm
-
-
-def measured(checks: Sequence[GaugeCheck]) -> list[GaugeCheck]:
-    """Those of which there is a gap."""
-    return [check for check in checks if check.gap_mm is not None]

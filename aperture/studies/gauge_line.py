@@ -8,23 +8,35 @@ neither bend the line nor move its offset: it goes into the scale error's uncert
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from aperture.card.geometry import CARD
 from aperture.settings import Settings
-from aperture.studies.gauge import (
-    COVERAGE_FACTOR,
-    GaugeCheck,
-    bar_u_relative,
-    measured,
-    own_u_mm,
-    ream_u_relative,
-)
+from aperture.studies.gauge import COVERAGE_FACTOR, ream_u_relative
 
 Floats = NDArray[np.float64]
+
+LEAST_U_MM2 = 1e-8  # so that no weight is infinite
+
+
+class Checked(Protocol):
+    """A gauge that was measured, today or as the book keeps it; `u_gap_mm` is expanded (k = 2)."""
+
+    @property
+    def sheets(self) -> int: ...  # noqa: D102
+    @property
+    def ream_mm(self) -> float: ...  # noqa: D102
+    @property
+    def gap_mm(self) -> float | None: ...  # noqa: D102
+    @property
+    def u_gap_mm(self) -> float | None: ...  # noqa: D102
+    @property
+    def expected_mm(self) -> float: ...  # noqa: D102
+    @property
+    def agrees(self) -> bool | None: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -64,24 +76,40 @@ class GaugeLine:
         """Whether the scale error is more than its uncertainty."""
         return abs(self.scale) > self.u_scale
 
+    @property
+    def departs(self) -> bool:
+        """Whether there is either."""
+        return self.has_offset or self.has_scale_error
 
-def line_through(checks: Sequence[GaugeCheck], settings: Settings) -> GaugeLine | None:
-    """The line through gauges of one ream; None where there are not two different heights."""
-    known = measured(checks)
-    if len({check.sheets for check in known}) < 2:
+
+def line_through(checks: Sequence[Checked], settings: Settings) -> GaugeLine | None:
+    """The line through gauges of one ream; None where there are not two different heights.
+
+    Parameters
+    ----------
+    checks : of one printed card; those without a gap do not count.
+    settings : the printed bar, and how well it is known.
+    """
+    known = [(check, check.gap_mm, check.u_gap_mm) for check in checks]
+    heights = {check.sheets for check, gap_mm, _ in known if gap_mm is not None}
+    if len(heights) < 2:
         return None
-    expected = np.array([check.expected.height_mm for check in known])
-    gaps = np.array([check.gap_mm for check in known], dtype=float)
-    offset, scale, covariance, scatter = weighted_line(
-        expected, gaps - expected, np.array([own_u_mm(check, settings) for check in known])
-    )
-    shared = math.hypot(bar_u_relative(settings), ream_u_relative(known[0].ream_mm))
+    bar_u = settings.uncertainty.ruler_doubt_mm / math.sqrt(3.0) / settings.ruler_mm
+    # without the part that all photos of one print share
+    rows = [
+        (check.expected_mm, gap, math.sqrt(max((u / COVERAGE_FACTOR) ** 2 - (bar_u * gap) ** 2, LEAST_U_MM2)))
+        for check, gap, u in known
+        if gap is not None and u is not None
+    ]
+    expected, gaps, own_u = np.array(rows).T
+    offset, scale, covariance, scatter = weighted_line(expected, gaps - expected, own_u)
+    shared = math.hypot(bar_u, ream_u_relative(checks[0].ream_mm))
     return GaugeLine(
         offset_mm=offset,
         u_offset_mm=COVERAGE_FACTOR * math.sqrt(covariance[0, 0]),
         scale=scale,
         u_scale=COVERAGE_FACTOR * math.hypot(math.sqrt(covariance[1, 1]), shared),
-        heights=len(set(expected.tolist())),
+        heights=len(heights),
         scatter=scatter,
     )
 
@@ -102,23 +130,29 @@ def weighted_line(x: Floats, y: Floats, u: Floats) -> tuple[float, float, Floats
 
 
 def what_explains(
-    checks: Sequence[GaugeCheck], line: GaugeLine | None, settings: Settings
+    checks: Sequence[Checked], line: GaugeLine | None, settings: Settings, distance_mm: float | None = None
 ) -> tuple[str, ...]:
-    """What would explain that gauges are not as high as they must be, in plain words; nothing if they are."""
-    known = measured(checks)
-    if not known or (all(check.agrees for check in known) and (line is None or not _departs(line))):
+    """What would explain that gauges are not as high as they must be, in plain words; nothing if they are.
+
+    Parameters
+    ----------
+    distance_mm : from the lens to the gauge, if it is known.
+    """
+    known = [check for check in checks if check.gap_mm is not None]
+    if not known or (all(check.agrees for check in known) and (line is None or not line.departs)):
         return ()
+    ream_mm = known[0].ream_mm
     if line is None:
-        off = np.mean([(check.gap_mm or 0.0) - check.expected.height_mm for check in known])
-        share = off / np.mean([check.expected.height_mm for check in known])
+        off = float(np.mean([(check.gap_mm or 0.0) - check.expected_mm for check in known]))
+        share = off / float(np.mean([check.expected_mm for check in known]))
         return (
-            *_scale_words(float(share), known, settings),
-            *_offset_words(float(off)),
+            *_scale_words(share, ream_mm, settings, distance_mm),
+            *_offset_words(off),
             "Photograph gauges of 5, 10 and 20 sheets: a line through them tells which of these it is.",
         )
     words: list[str] = []
     if line.has_scale_error:
-        words += _scale_words(line.scale, known, settings)
+        words += _scale_words(line.scale, ream_mm, settings, distance_mm)
     if line.has_offset:
         words += _offset_words(line.offset_mm)
     return tuple(words) or (
@@ -127,21 +161,18 @@ def what_explains(
     )
 
 
-def _departs(line: GaugeLine) -> bool:
-    return line.has_offset or line.has_scale_error
-
-
-def _scale_words(scale: float, known: Sequence[GaugeCheck], settings: Settings) -> list[str]:
+def _scale_words(scale: float, ream_mm: float, settings: Settings, distance_mm: float | None) -> list[str]:
     """What makes every length too large, or too small, by the same part."""
-    bar, ream = settings.ruler_mm, known[0].ream_mm
-    distance = float(np.mean([check.view.distance_mm for check in known if check.view]))
+    bar = settings.ruler_mm
+    place = f"{abs(scale) * distance_mm:.1f} mm " if distance_mm is not None else ""
     before = "before" if scale > 0 else "behind"
     return [
         f"The printed bar: as if the {CARD.ruler.length_mm:.0f} mm bar measured {bar / (1 + scale):.1f} mm,"
         f" not {bar:.1f}. Measure it again, and tell with --ruler.",
-        f"Where the front stands: as if it stood {abs(scale) * distance:.1f} mm {before} the card's face."
-        " Push it level, check with a ruler's edge.",
-        f"The ream: as if it were {ream * (1 + scale):.1f} mm high, not {ream:.1f}. Measure an unopened one.",
+        f"The tip offset: as if the gauge's front stood {place}{before} the card's face. Push it level, and"
+        " check with the edge of a ruler.",
+        f"The ream: as if it were {ream_mm * (1 + scale):.1f} mm high, not {ream_mm:.1f}. Measure one that"
+        " nobody has opened.",
     ]
 
 
@@ -149,13 +180,11 @@ def _offset_words(offset_mm: float) -> list[str]:
     """What makes every gap higher, or lower, by the same length."""
     edge = f"each edge {abs(offset_mm) / 2:.3f} mm too far {'out' if offset_mm > 0 else 'in'}"
     if offset_mm > 0:
-        gauge = (
-            "air, glue, burrs or a folded corner between the sheets, so that the slit is higher than they are"
-        )
+        gauge = "air, glue, burrs or a folded corner between the sheets, so that they stand higher"
     else:
         gauge = "fluff or burrs that hang into the slit, or walls that are not blackened"
     return [
-        f"The photo: {edge}, as a phone's strong sharpening or a soft picture does. Use the normal photo"
-        " mode, without portrait, filter or night mode, and tap the slit to focus.",
+        f"The photo's sharpening: {edge}, as strong sharpening or a soft picture puts it. Use the normal"
+        " photo mode, without portrait, filter or night mode, and tap the slit to focus.",
         f"The gauge: {gauge}.",
     ]

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from aperture.card.gauge_page import SLIT_MM
 from aperture.card.geometry import CARD
 from aperture.errors import GaugeError
 from aperture.photo import Photo
@@ -22,9 +23,6 @@ from aperture.view.view import View
 
 Floats = NDArray[np.float64]
 
-# What is to be cut: strips 10 mm wide, paper 1.5 mm wide along both long edges.
-STRIP_WIDTH_MM, SPACER_MM = 10.0, 1.5
-SLIT_MM = STRIP_WIDTH_MM - 2 * SPACER_MM
 # How far scissors may be off; where the slit, and the paper beside it, are looked at from its middle.
 SLIT_OFF_MM, INSIDE_MM, PAPER_MM = 1.0, 3.0, (3.8, 4.7)
 LOWEST_MM, TALLEST_MM = 0.25, 3.4  # what is lower is hardly told from a shut reed; the tallest opening
