@@ -1,7 +1,8 @@
 """A line through gauges of several heights: is there an offset, is there a scale error, what explains it.
 
 measured - expected = offset + scale error * expected, by least squares weighted with each photo's own
-uncertainty (GUM H.3 is such a line). What all photos share, the height of the ream and the printed bar, can
+uncertainty (GUM H.3 is such a line); photos that scatter more than their uncertainties say make the line's
+larger by as much (Birge's ratio). What all photos share, the height of the ream and the printed bar, can
 neither bend the line nor move its offset: it goes into the scale error's uncertainty afterwards.
 """
 
@@ -26,17 +27,17 @@ class Checked(Protocol):
     """A gauge that was measured, today or as the book keeps it; `u_gap_mm` is expanded (k = 2)."""
 
     @property
-    def sheets(self) -> int: ...  # noqa: D102
+    def sheets(self) -> int: ...
     @property
-    def ream_mm(self) -> float: ...  # noqa: D102
+    def ream_mm(self) -> float: ...
     @property
-    def gap_mm(self) -> float | None: ...  # noqa: D102
+    def gap_mm(self) -> float | None: ...
     @property
-    def u_gap_mm(self) -> float | None: ...  # noqa: D102
+    def u_gap_mm(self) -> float | None: ...
     @property
-    def expected_mm(self) -> float: ...  # noqa: D102
+    def expected_mm(self) -> float: ...
     @property
-    def agrees(self) -> bool | None: ...  # noqa: D102
+    def agrees(self) -> bool | None: ...
 
 
 @dataclass(frozen=True)
@@ -104,6 +105,7 @@ def line_through(checks: Sequence[Checked], settings: Settings) -> GaugeLine | N
     expected, gaps, own_u = np.array(rows).T
     offset, scale, covariance, scatter = weighted_line(expected, gaps - expected, own_u)
     shared = math.hypot(bar_u, ream_u_relative(checks[0].ream_mm))
+    covariance *= max(1.0, scatter or 0.0) ** 2
     return GaugeLine(
         offset_mm=offset,
         u_offset_mm=COVERAGE_FACTOR * math.sqrt(covariance[0, 0]),

@@ -17,11 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from aperture.errors import GaugeError
+from aperture.view.edges import fit_steps
 
 Floats = NDArray[np.float64]
 
 # What is known before, with standard uncertainties; working values, from the geometry of slit and phone.
-WALL_SHARE, WALL_SHARE_FACTOR = 0.5, 1.8  # of the cut end's brightness, where the wall begins
+# Blackened walls beside white card begin at 0.02 or 0.03 of its brightness, walls as they were cut at 0.5.
+WALL_SHARE, WALL_SHARE_FACTOR = 0.2, 3.0
 BLUR_FACTOR = 1.15  # of the blur that the markers tell
 PAPER_OFF_MM = 0.01  # by which the paper's edge lies off the strip's
 LEAST_NOISE = 0.004  # of the paper's brightness: what a mean profile is not better than
@@ -120,9 +122,11 @@ def fit_edges(profiles: Profiles, start_mm: tuple[float, float], sight: Sight) -
         return np.concatenate([off.ravel(), (values[place] - known) / doubt])
 
     noise = np.full(2, max(profiles.noise, LEAST_NOISE))
-    starts = [_start(profiles, start_mm, known, way) for way in (1.0, -1.0)]
+    begun = (start_mm, _paper_edges(profiles, start_mm, sight.blur_mm))
+    starts = [_start(profiles, edges, known, way) for edges in begun for way in (1.0, -1.0)]
     for _ in range(2):
-        # which wall is seen can be told both ways where the lens stands about level with the slit
+        # which wall is seen can be told both ways where the lens stands about level with the slit; and beside
+        # dark card the paper tells more of the edges, beside white card the slit
         tried = [least_squares(misfit, values, x_scale=_SCALE, args=(noise,)) for values in starts]
         best = min(tried, key=lambda each: float(each.cost))
         # what this model cannot explain must not decide: noise is what it leaves, of each profile
@@ -134,6 +138,16 @@ def fit_edges(profiles: Profiles, start_mm: tuple[float, float], sight: Sight) -
     except np.linalg.LinAlgError as error:
         raise GaugeError("gauge-no-slit") from error
     return Edges(best.x[:2], covariance, front, dark, float(left[0]) / max(front - dark, 1e-3))
+
+
+def _paper_edges(profiles: Profiles, edges_mm: tuple[float, float], blur_mm: float) -> tuple[float, float]:
+    """The two edges as the paper at the slit's sides shows them."""
+    middle = sum(edges_mm) / 2
+    found = []
+    for outside in (profiles.across_mm < middle, profiles.across_mm >= middle):
+        steps = fit_steps(profiles.across_mm[outside], profiles.paper[outside][None], blur_mm)
+        found.append(float(steps.position[0]))
+    return found[0], found[1]
 
 
 def _start(profiles: Profiles, edges_mm: tuple[float, float], known: Floats, way: float) -> Floats:

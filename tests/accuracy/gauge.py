@@ -31,6 +31,11 @@ class GaugePhoto:
     true_mm: float
     facts: dict[str, Any]
 
+    @property
+    def is_black_inside(self) -> bool:
+        """Whether the walls of the slit are darker than a felt pen leaves them."""
+        return bool(self.facts["scene"]["gauge"]["walls"][0] < 0.1)
+
     def check(self) -> GaugeCheck:
         """What the program makes of it."""
         return check_gauge(self.path, self.sheets, self.ream_mm, self.settings)
@@ -79,12 +84,14 @@ def table(photos: Sequence[GaugePhoto]) -> str:
 
 def _row(photo: GaugePhoto, check: GaugeCheck) -> str:
     gauge = photo.facts["scene"]["gauge"]
-    inside = "black" if gauge["walls"][0] < 0.1 else "as cut"
+    inside = "black" if photo.is_black_inside else "as cut"
     said = f"{photo.path.stem}  true {photo.true_mm:.3f}  card {gauge['colour'][0]:.2f}, inside {inside:6}"
     if check.gap_mm is None or check.u_gap_mm is None or check.en is None:
         return f"{said}  refused: {check.reason}"
     error = check.gap_mm - photo.true_mm
-    return f"{said}  measured {check.gap_mm:.3f} ± {check.u_gap_mm:.3f}  error {error:+.4f}  E_n {check.en:+.2f}"
+    return (
+        f"{said}  measured {check.gap_mm:.3f} ± {check.u_gap_mm:.3f}  error {error:+.4f}  E_n {check.en:+.2f}"
+    )
 
 
 def _figures(known: Sequence[tuple[GaugePhoto, GaugeCheck]], refused: int) -> list[str]:
@@ -93,10 +100,16 @@ def _figures(known: Sequence[tuple[GaugePhoto, GaugeCheck]], refused: int) -> li
     agreeing = np.mean([bool(check.agrees) for _, check in known])
     worst = float(np.percentile(np.abs(errors), 95))
     met = {True: "met", False: "MISSED"}
+    groups = []
+    for words, black in (("blackened inside, as the sheet asks", True), ("inside as cut", False)):
+        own = [abs(e) for e, (photo, _) in zip(errors, known, strict=True) if photo.is_black_inside == black]
+        if own:
+            groups.append(f"  {words}: {len(own)} photos, 95th percentile {np.percentile(own, 95):.4f} mm")
     return [
         f"{len(known)} measured, {refused} refused (rendered photos)",
         f"|error|: median {np.median(np.abs(errors)):.4f} mm, 95th percentile {worst:.4f} mm"
         f" (aim {MOST_ERROR_MM:.4f}: {met[worst <= MOST_ERROR_MM]}); mean error {errors.mean():+.4f} mm",
         f"E_n at most 1: {agreeing:.1%} (aim {LEAST_AGREEING:.0%}: {met[bool(agreeing >= LEAST_AGREEING)]});"
         f" truth within ±: {within:.1%}",
+        *groups,
     ]

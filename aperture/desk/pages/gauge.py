@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from anyio import to_thread
-from starlette.datastructures import UploadFile
+from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
@@ -55,6 +55,31 @@ async def gauge_page(request: Request) -> Response:
 async def gauge_photo(request: Request) -> Response:
     """A photo of a gauge, measured in the desk's worker; the check is kept in the book."""
     form = await safe_form(request, files=1)
+    try:
+        upload, sheets, ream_mm = _said(form)
+        desk = desk_of(request)
+        async with stored(upload) as photo:
+            order = GaugeOrder(desk.book_path, photo.path, photo.name, desk.settings, sheets, ream_mm)
+            desk.state["gauge"] = await to_thread.run_sync(desk.state["worker"].take, order)
+    finally:
+        await form.close()
+    return redirect("/gauge#result")
+
+
+routes = [
+    Route("/gauge", gauge_page),
+    Route("/gauge", gauge_photo, methods=["POST"]),
+]
+
+
+def _said(form: FormData) -> tuple[UploadFile, int, float]:
+    """The photo, the sheets and the ream.
+
+    Raises
+    ------
+    HTTPException : 400, something is missing, or is no number.
+    GaugeError : no gauge is so.
+    """
     upload = form.get("photo")
     sheets, ream_mm = decimal(form, "sheets"), decimal(form, "ream")
     if not isinstance(upload, UploadFile) or not upload.filename:
@@ -64,17 +89,7 @@ async def gauge_photo(request: Request) -> Response:
     if sheets != int(sheets):
         raise HTTPException(400, "Sheets are whole. Nothing was written: go back and correct it.")
     expected_height(int(sheets), ream_mm)  # refuses what no photo could be of
-    desk = desk_of(request)
-    async with stored(upload) as photo:
-        order = GaugeOrder(desk.book_path, photo.path, photo.name, desk.settings, int(sheets), ream_mm)
-        desk.state["gauge"] = await to_thread.run_sync(desk.state["worker"].take, order)
-    return redirect("/gauge#result")
-
-
-routes = [
-    Route("/gauge", gauge_page),
-    Route("/gauge", gauge_photo, methods=["POST"]),
-]
+    return upload, int(sheets), ream_mm
 
 
 def alike(checks: Sequence[GaugeCheck]) -> list[GaugeCheck]:
