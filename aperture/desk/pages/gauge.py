@@ -29,7 +29,7 @@ async def gauge_page(request: Request) -> Response:
     """The form, what the last photo gave, the checks so far, and the line through those of one day."""
     desk = desk_of(request)
     with desk.open_book() as book:
-        checks = book.gauge_checks()
+        checks, in_doubt = book.gauge_checks(), book.days_in_doubt()
     last = checks[-1] if checks else None
     same = alike(checks)
     line = line_through(same, desk.settings)
@@ -40,7 +40,7 @@ async def gauge_page(request: Request) -> Response:
         done=done,
         last=last,
         days=(date.today() - last.done_at.date()).days if last else None,
-        failed=last is not None and not all(check.agrees for check in same),
+        failed=last is not None and last.done_at.date() in in_doubt,
         rows=[(check, *_words(check)) for check in reversed(checks[-LISTED:])],
         line=line_sentences(line) if line else [],
         heights=line.heights if line else 0,
