@@ -56,6 +56,8 @@ def test_a_photo_that_does_not_agree(browser, desk):
     assert "does not agree with the gauge" in answer
     assert "it did not agree" in answer
     assert "printed bar" in answer
+    assert "--ruler" not in answer
+    assert "ruler_mm in the settings" in answer
     assert "reads too low" in answer
 
 
@@ -88,6 +90,7 @@ def test_a_reed_in_the_notch_is_refused_with_a_link(browser, desk):
     answer = send(browser, "10", "52", FIXTURES / "open-09.jpg")
     assert "No check:" in words(answer)
     assert re.search('href="/help/flags#gauge-(curved|no-slit)"', answer.text)
+    assert "aperture measure" not in words(answer)
     with desk.open_book() as book:
         assert book.gauge_checks() == []
 
