@@ -90,7 +90,7 @@ def test_a_blur_moves_no_edge(blur_px):
 
 def test_where_in_the_notch_it_lies_does_not_matter():
     for middle in ((42.5, 3.0), (43.1, 6.0)):
-        assert measured(gap_mm=1.04, middle_mm=middle).gap_mm == pytest.approx(1.04, abs=0.008)
+        assert measured(gap_mm=1.04, middle_mm=middle).gap_mm == pytest.approx(1.04, abs=0.012)
 
 
 def test_outline_is_a_rectangle_as_high_as_the_gap():
