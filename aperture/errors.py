@@ -28,6 +28,10 @@ class OpeningError(ApertureError):
     """The opening of the reed cannot be outlined."""
 
 
+class GaugeError(ApertureError):
+    """What is in the notch is no gauge, or what was said of it cannot be."""
+
+
 class SettingsError(ApertureError):
     """The settings, or an option of a command, cannot be used."""
 

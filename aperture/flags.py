@@ -223,6 +223,58 @@ _LIST = [
         "The opening is rather wide.",
         "Soak it and look again; squeeze it only when soaked, never dry.",
     ),
+    # The gauge of paper
+    Flag(
+        "gauge-failed",
+        "review",
+        "On the day of this photo the gauge of paper did not measure as high as it is.",
+        "Look at `aperture gauge` or the desk's page Gauge: what explains it, and whether this photo must be"
+        " taken again.",
+    ),
+    Flag(
+        "gauge-sheets",
+        "refuse",
+        "A gauge cannot have so many sheets.",
+        "Count the sheets on one side of the slit, 3 to 30; 5, 10 and 20 are good.",
+    ),
+    Flag(
+        "gauge-ream",
+        "refuse",
+        "A ream of 500 sheets cannot be so high.",
+        "Measure a full, unopened ream of 500 sheets with a ruler, in millimetres: about 50 for usual paper.",
+    ),
+    Flag(
+        "gauge-no-slit",
+        "refuse",
+        "There is no slit of a gauge in the notch.",
+        "Lay the gauge through the notch, its front level with the card's face: a slit 7 mm wide, dark"
+        " inside, paper at both sides, tape over the far end.",
+    ),
+    Flag(
+        "gauge-curved",
+        "refuse",
+        "What lies in the notch has curved edges, as a reed has; a gauge's are straight.",
+        "Put the gauge there; `aperture measure` is for reeds. If it is the gauge: press its strips flat.",
+    ),
+    Flag(
+        "gauge-not-parallel",
+        "refuse",
+        "The edges of the slit are not parallel.",
+        "Count the sheets on both sides, press everything flat, fluff and burrs away, and take it again.",
+    ),
+    Flag(
+        "gauge-oblique",
+        "refuse",
+        "The lens did not stand level with the slit.",
+        "Bring the phone down, or up, until it looks straight into the slit, and take it again.",
+    ),
+    Flag(
+        "gauge-lit",
+        "refuse",
+        "Light falls into the slit: its walls cannot be told from its edges.",
+        "Blacken the strips' inner sides with a felt pen, tape over the far end, turn lamps away, and take it"
+        " again.",
+    ),
     # Which reed, which state
     Flag(
         "reed-contradiction",

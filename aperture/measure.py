@@ -143,7 +143,7 @@ def measure(
     )
     try:
         photo = photo or read_photo(path)
-        with _one_thread():
+        with one_thread():
             result = replace(result, sha256=photo.sha256, taken=photo.taken)
             view = locate_card(photo, settings)
     except ApertureError as error:
@@ -152,13 +152,13 @@ def measure(
     who = identify(called, view.reeds, view.face, reed, state)
     result = _named(replace(result, view=view, flags=view.flags), who)
     try:
-        with _one_thread():
+        with one_thread():
             return _measured(result, photo, view, settings)
     except ApertureError as error:
         return _refused(result, error)
 
 
-def _one_thread() -> Any:
+def one_thread() -> Any:
     """Linear algebra on one core: these problems are small, and threads that wait for others are slow."""
     from threadpoolctl import threadpool_limits
 
@@ -171,15 +171,15 @@ def _named(result: Measurement, who: Identity) -> Measurement:
 
 
 def _refused(result: Measurement, error: ApertureError) -> Measurement:
+    reason, advice = refusal(error)
+    return replace(result, outcome="refused", reason=reason, advice=advice, flags=(error.code, *result.flags))
+
+
+def refusal(error: ApertureError) -> tuple[str, str]:
+    """Why there is no number, in one sentence, and what to do."""
     flag = FLAGS[error.code]
     reason = f"{flag.sentence.removesuffix('.')} ({error.detail})." if error.detail else flag.sentence
-    return replace(
-        result,
-        outcome="refused",
-        reason=reason,
-        advice=flag.advice,
-        flags=(error.code, *result.flags),
-    )
+    return reason, flag.advice
 
 
 def _measured(result: Measurement, photo: Photo, view: View, settings: Settings) -> Measurement:

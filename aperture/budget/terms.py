@@ -348,7 +348,7 @@ class CorrectionOfTheHeight(Term):
 
 
 class Edge(Term):
-    """How far the edges found in this photo may be off, as the networks and the fit tell of this very photo."""
+    """How far the edges found in this photo may be off, as networks and fit tell of this very photo."""
 
     name = "edge"
     remedies = (
@@ -361,8 +361,8 @@ class Edge(Term):
     def known(self, view: View, settings: Settings) -> Input:
         """It differs from place to place: no single number."""
         remark = (
-            "no single number: how much each edge and corner depend on where the program began to look, and how"
-            " far off it expects them to be"
+            "no single number: how much each edge and corner depend on where the program began to look, and"
+            " by how much it expects them to be off"
         )
         return Input(self.name, None, None, "", "normal", "A", remark)
 

@@ -8,7 +8,7 @@ import io
 from dataclasses import dataclass
 from pathlib import Path
 
-from aperture.card import instructions
+from aperture.card import gauge_page, instructions
 from aperture.card.geometry import (
     CARD,
     FACES,
@@ -95,7 +95,8 @@ def sheet_pdf(paper: str = "a4", first_reed: int = 1, reed_count: int | None = N
     ----------
     paper : one of `PAPERS`.
     first_reed : number on the first tag.
-    reed_count : how many tags; None for as many as the first page holds. More pages follow as needed.
+    reed_count : how many tags; None for as many as the first page holds. More pages follow as needed; the
+        last one is for a gauge.
 
     Returns
     -------
@@ -135,6 +136,8 @@ def sheet_pdf(paper: str = "a4", first_reed: int = 1, reed_count: int | None = N
             top_mm = (plan.height_mm + rows * _tag_pitch_mm() + TAG_HEADING_MM) / 2
             _draw_tag_heading(pen, plan.left_mm, top_mm)
             _draw_tags(pen, numbers[start : start + on_a_page], plan.left_mm, top_mm - TAG_HEADING_MM)
+    with pen.page(POINTS_PER_MM), pen.moved(plan.left_mm, plan.heading_top_mm):
+        gauge_page.draw(pen, plan.content_width_mm)
     canvas.save()
     return buffer.getvalue()
 

@@ -49,17 +49,17 @@ def draw(pen: Pen, width_mm: float) -> None:
     column_mm, right_mm = CARD.width_mm, width_mm - CARD.width_mm
     half = len(SETTING_UP) // 2
     top_mm = -DRAWINGS_MM - 2.0
-    _draw_list(pen, SETTING_UP[:half], 0.0, top_mm, column_mm, first_number=1)
-    _draw_list(pen, SETTING_UP[half:], right_mm, top_mm, column_mm, first_number=half + 1)
+    draw_list(pen, SETTING_UP[:half], 0.0, top_mm, column_mm, first_number=1)
+    draw_list(pen, SETTING_UP[half:], right_mm, top_mm, column_mm, first_number=half + 1)
 
     top_mm = -DRAWINGS_MM - STEPS_MM - 2.4
     pen.text("Check the print", 0.0, top_mm, capital_mm=2.4, bold=True)
     pen.text("With care", right_mm, top_mm, capital_mm=2.4, bold=True)
-    _draw_list(pen, CHECK, 0.0, top_mm - 5.2, column_mm)
-    _draw_list(pen, CARE, right_mm, top_mm - 5.2, column_mm)
+    draw_list(pen, CHECK, 0.0, top_mm - 5.2, column_mm)
+    draw_list(pen, CARE, right_mm, top_mm - 5.2, column_mm)
 
 
-def _draw_list(
+def draw_list(
     pen: Pen,
     items: tuple[str, ...],
     x_mm: float,

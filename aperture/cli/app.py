@@ -12,6 +12,7 @@ from aperture.cli.card import card_command
 from aperture.cli.compare import compare_command
 from aperture.cli.demo import demo_command
 from aperture.cli.desk import desk_app
+from aperture.cli.gauge import gauge_command
 from aperture.cli.guide import guide_command
 from aperture.cli.measure import measure_command
 from aperture.cli.options import WRONG_USAGE, Sections
@@ -33,6 +34,7 @@ for name, command in {
     "repeat": repeat_command,
     "limits": limits_command,
     "compare": compare_command,
+    "gauge": gauge_command,
     "card": card_command,
     "demo": demo_command,
     "settings": settings_command,

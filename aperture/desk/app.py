@@ -11,7 +11,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
-from aperture.desk.pages import book_pages, help, importing, phone, picture, review, snap
+from aperture.desk.pages import book_pages, gauge, help, importing, phone, picture, review, snap
 from aperture.desk.security.access import CAMERA_SECONDS, Session
 from aperture.desk.security.shield import Shield
 from aperture.desk.web import HERE, Desk, desk_of, page, redirect, session_in, session_of, trouble_page
@@ -41,6 +41,7 @@ def create_app(desk: Desk) -> ASGIApp:
             *review.routes,
             *book_pages.routes,
             *importing.routes,
+            *gauge.routes,
             *picture.routes,
             *phone.routes,
             *help.routes,

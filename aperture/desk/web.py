@@ -19,7 +19,7 @@ from starlette.types import Scope
 from aperture import __version__
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
-from aperture.desk.intake.work import Done, Order
+from aperture.desk.intake.work import Done, GaugeOrder, Order
 from aperture.desk.security.access import Access, Session
 from aperture.desk.wording import page_words
 from aperture.errors import ApertureError
@@ -55,8 +55,8 @@ _pages = Environment(
 class TakesPhotos(Protocol):
     """Takes photos into the book, one after the other."""
 
-    def take(self, order: Order) -> Done:
-        """Take one in; what became of it."""
+    def take(self, order: Order | GaugeOrder) -> Done:
+        """Take one in, or check one of a gauge; what became of it."""
 
     def close(self) -> None:
         """Give up the one that is being taken in."""
@@ -65,7 +65,7 @@ class TakesPhotos(Protocol):
 class _NobodyTakes:
     """Of a desk that does not run."""
 
-    def take(self, order: Order) -> Done:
+    def take(self, order: Order | GaugeOrder) -> Done:
         raise RuntimeError("this desk has no worker")
 
     def close(self) -> None:
@@ -80,7 +80,8 @@ class State:
     are those that work for phones. `histories` are all reeds that are here and the book's last seal when
     they were read, `by` is who reviewed last. By the key of the session that sent them: `sent` are hashes of
     photos, `recent` what became of the last ones. `soaks` are the timer's seconds, by the photo's hash.
-    `door` is the file that leads the browser in, as long as it is there.
+    `door` is the file that leads the browser in, as long as it is there. `gauge` is what the last photo of a
+    gauge gave, until it was shown.
     """
 
     worker: TakesPhotos = field(default_factory=_NobodyTakes)
@@ -92,6 +93,7 @@ class State:
     recent: defaultdict[str, list[Done]] = field(default_factory=lambda: defaultdict(list))
     soaks: dict[str, float] = field(default_factory=dict)
     door: Path | None = None
+    gauge: Done | None = None
 
 
 @dataclass(frozen=True)

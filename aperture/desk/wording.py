@@ -20,6 +20,9 @@ _ON_A_PAGE = _FLAGS_ON_A_PAGE | {
         "The page Lots has the return sheet to go with it;"
     ),
     "say why with --reason.": "say why.",
+    "Look at `aperture gauge` or the desk's page Gauge:": "Look at the page Gauge:",
+    "`aperture measure` is for reeds.": "a reed's photo goes in under Import.",
+    "Measure it again, and tell with --ruler.": "Measure it again, and write it as ruler_mm in the settings.",
 }
 
 

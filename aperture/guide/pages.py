@@ -16,6 +16,7 @@ PAGES = (
     "flags",
     "book",
     "desk",
+    "believe",
     "repeat",
     "comparing",
     "limits",

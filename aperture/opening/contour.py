@@ -198,8 +198,8 @@ def fit_contour(edges: EdgeColumns, edge_u_mm: Floats, corner_u_mm: float) -> Co
     Parameters
     ----------
     edges : what was seen of the lower and of the upper edge.
-    edge_u_mm : (2,), standard uncertainty of the lower and of the upper edge as a whole; the columns of an edge err
-        together, and count as `INDEPENDENT` of them.
+    edge_u_mm : (2,), standard uncertainty of the lower and of the upper edge as a whole; the columns of an
+        edge err together, and count as `INDEPENDENT` of them.
     corner_u_mm : standard uncertainty of a corner's place along the chord.
     """
     from scipy.optimize import least_squares

@@ -39,8 +39,8 @@ class Thresholds:
         truth set, so that 95 % of their heights in the photographed plane lie within two of them; the other
         blocks check it. Move "truth within ±".
     corner_u_mm, corner_u_blurs, corner_u_thin_mm2, corner_u_shift : the same of a corner: a part in mm, of
-        the blur, in mm² to be divided by the height, and of its shift. Fitted on the truth set's other blocks.
-        Move "truth within ±" of the width.
+        the blur, in mm² to be divided by the height, and of its shift. Fitted on the truth set's other
+        blocks. Move "truth within ±" of the width.
     """
 
     height_u_mm: float = 0.05

@@ -3,7 +3,8 @@
 python -m tests.accuracy                   measure what is there, print the tables
 python -m tests.accuracy --committed       only the photos that are committed
 python -m tests.accuracy --write           the whole set: also write figures.json, FIGURES.md, README
-python -m tests.accuracy --risk            risk against coverage of the judge of an edge's shift; edge errors
+python -m tests.accuracy --risk            risk against coverage of the judge of the height's u; edge errors
+python -m tests.accuracy --gauge           the gauge: a slit of known height, measured and expected
 python -m tests.accuracy --write-bounds    tighten bounds.json to the recorded figures (after --write)
 python -m tests.accuracy FOLDER            what `aperture export --kind training` wrote: agreement with people
 """
@@ -17,7 +18,7 @@ from pathlib import Path
 
 import aperture
 from fixtures.truth_design import cache_folder
-from tests.accuracy import bounds, corrected, recorded, risk, tables
+from tests.accuracy import bounds, corrected, gauge, recorded, risk, tables
 from tests.accuracy.figures import Case
 from tests.accuracy.run import from_record, measure_photos, sources_hash
 from tests.accuracy.truth_photos import COMMITTED, RENDER_COMMAND, ROOT, not_there, photos_in
@@ -45,6 +46,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "--write", action="store_true", help="write figures.json, FIGURES.md, the README's table"
     )
     parser.add_argument("--risk", action="store_true", help="risk against coverage, and the edge's own error")
+    parser.add_argument("--gauge", action="store_true", help="the photos of a slit of known height")
     parser.add_argument("--write-bounds", action="store_true", help="tighten bounds.json; measures nothing")
     options = parser.parse_args(arguments)
     if options.folder is not None:
@@ -53,6 +55,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         parser.error("--write takes the whole set, as its users would measure it")
     if options.write_bounds:
         return _write_bounds()
+    if options.gauge:
+        return _gauge(options.committed, options.exact_ruler)
     folders = [COMMITTED] if options.committed else [COMMITTED, cache_folder()]
     photos = photos_in(folders, options.exact_ruler)
     lacking = not_there(photos)
@@ -89,6 +93,17 @@ def _beside_people(folder: Path) -> int:
     except ValueError as error:
         print(error)
         return 2
+    return 0
+
+
+def _gauge(committed: bool, exact_ruler: bool) -> int:
+    """Print how wrong the gauge is; 2 where there is no photo of it."""
+    folders = [gauge.COMMITTED] if committed else [gauge.COMMITTED, cache_folder("gauge_set")]
+    photos = gauge.gauge_photos(folders, exact_ruler)
+    if not photos:
+        print(f"There are no photos of a gauge. Render them with:  {gauge.RENDER_COMMAND}")
+        return 2
+    print(gauge.table(photos))
     return 0
 
 

@@ -1,9 +1,9 @@
 """Risk against coverage of the judge of a height's uncertainty, and the error of the edge alone.
 
-For careful photos: if a person were asked from this standard uncertainty on (of the height, from its two edges
-alone), how many photos would pass, and how wrong those would be. The *edge error* is the height of the outline against that of the true outline, both brought
-from the photo to the card by the same camera: what ruler, lean and plane of the tip do to a height is not in
-it.
+For careful photos: if a person were asked from this standard uncertainty on (of the height, from its two
+edges alone), how many photos would pass, and how wrong those would be. The *edge error* is the height of the
+outline against that of the true outline, both brought from the photo to the card by the same camera: what
+ruler, lean and plane of the tip do to a height is not in it.
 """
 
 import json
@@ -45,7 +45,7 @@ def seen_in(photo: TruthPhoto) -> Seen | None:
 
 
 def table(photos: Sequence[TruthPhoto]) -> str:
-    """The edge errors of careful photos that pass, by the uncertainty from which on a person would be asked."""
+    """The edge errors of careful photos that pass, by the uncertainty above which a person would be asked."""
     seen = [each for each in map(seen_in, (p for p in photos if p.careful)) if each is not None]
     lines = [
         "| asked from u = | pass | edge error: median | 95 % | largest | within 2 u |",

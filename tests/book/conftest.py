@@ -9,6 +9,21 @@ from aperture.book.store.ledger import Book
 from aperture.book.store.records import Filing, Soaking
 from aperture.settings import Settings
 
+# A check with a gauge of paper, with the keys of the JSON output.
+GAUGE_CHECK = {
+    "photo": "pictures/gauge-10.jpg",
+    "sha256": "a" * 64,
+    "taken": "2026-10-05T08:30:00",
+    "sheets": 10,
+    "ream_mm": 52.0,
+    "gap_mm": 1.05,
+    "u_gap_mm": 0.03,
+    "expected_mm": 1.04,
+    "u_expected_mm": 0.008,
+    "en": 0.32,
+    "agrees": True,
+}
+
 
 @pytest.fixture
 def book(tmp_path):

@@ -398,7 +398,7 @@ def test_blocks_keep_apart(sheet: Sheet) -> None:
 def test_every_tag_that_is_asked_for_is_printed_once() -> None:
     document = pypdfium2.PdfDocument(artwork.sheet_pdf("letter", first_reed=441, reed_count=40))
     found: list[int] = []
-    for page in document:
+    for page in list(document)[:-1]:  # the last one is for a gauge
         found += detect(raster(page, 200))
     numbers = sorted(n for i in found if (n := geometry.reed_of_marker(i)) is not None)
     assert numbers == list(range(441, 481))

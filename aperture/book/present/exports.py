@@ -51,6 +51,10 @@ _NOTES = (
     ("correction_mm", "What was added to height_mm, and below `correction` in words; empty: nothing."),
     ("settings_used", "The settings with which readings were made, as JSON."),
     ("checks", "What hands and ears found: 1 yes, 0 no, empty not looked at."),
+    (
+        "gauge_checks",
+        "What a gauge of paper measured, what it must be, each with U = 2u, and E_n of both, in mm.",
+    ),
     ("taken, done_at, decided_at", "When it happened, by the clock on the wall."),
     ("recorded_at", "When it was entered, with the time zone."),
     ("record, outline_mm", "The whole result of a reading and the outline of the opening: only in JSON."),

@@ -5,6 +5,7 @@ import sqlite3
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
@@ -24,6 +25,7 @@ from aperture.book.store.records import (
     Entry,
     Fate,
     Filing,
+    GaugeCheck,
     History,
     Lot,
     Origin,
@@ -233,6 +235,16 @@ class Book:
             ORDER BY coalesce(photos.taken, photos.received_at), photos.id"""
         return [row["sha256"] for row in self._select(query)]
 
+    def gauge_checks(self) -> list[GaugeCheck]:
+        """The checks with a gauge of paper, by the time they were made."""
+        found = map(rows.gauge_check, self._select("SELECT * FROM gauge_checks ORDER BY id"))
+        return sorted(found, key=lambda check: check.done_at)
+
+    def days_in_doubt(self) -> frozenset[date]:
+        """The days on which a gauge did not agree: its last check that day with the same bar and offset."""
+        last = {(check.done_at.date(), check.told, check.sheets): check for check in self.gauge_checks()}
+        return frozenset(day for (day, *_), check in last.items() if not check.agrees)
+
     def settings_of(self, reading: Reading) -> Settings:
         """The settings that made a reading."""
         found = self._select(
@@ -432,6 +444,33 @@ class Book:
                 by=by and short_code(by, "Who checked"),
             )
 
+    def add_gauge_check(self, record: Row, settings: Settings) -> None:
+        """Enter a check with a gauge of paper that was measured; `record` has the keys of the JSON output.
+
+        The same photo with the same settings, sheets and ream is entered once.
+        """
+        numbers = ("gap_mm", "u_gap_mm", "expected_mm", "u_expected_mm", "en")
+        with self._together():
+            settings_id = self._settings_id(settings)
+            same = (record["sha256"], settings_id, record["sheets"], record["ream_mm"])
+            query = "SELECT 1 FROM gauge_checks WHERE (sha256, settings_id, sheets, ream_mm) = (?, ?, ?, ?)"
+            if self._select(query, *same):
+                return
+            self._insert(
+                "gauge_checks",
+                done_at=record["taken"] or datetime.now().isoformat(timespec="seconds"),
+                photo=Path(record["photo"]).name,
+                sha256=record["sha256"],
+                settings_id=settings_id,
+                version=__version__,
+                ruler_mm=settings.ruler_mm,
+                tip_offset_mm=settings.tip_offset_mm,
+                sheets=record["sheets"],
+                ream_mm=record["ream_mm"],
+                **{name: record[name] for name in numbers},
+                agrees=int(record["agrees"]),
+            )
+
     def add_squeeze(
         self,
         reed: Reed,
@@ -521,11 +560,15 @@ class Book:
             rows.filed(row)
             for row in self._select(f"SELECT {rows.PHOTO_COLUMNS}, {rows.FILING} FROM {chosen}", *values)
         ]
+        days = self.days_in_doubt()
+        doubted = {photo.id: photo.when.date() in days for photo, _ in found}
         readings: dict[int, list[Reading]] = defaultdict(list)
         what = f"{rows.READING}, {rows.DRAWN}" if outlines else rows.READING
         query = f"SELECT {what} FROM readings WHERE photo_id IN (SELECT value FROM json_each(?))"
         for row in self._select(query, json.dumps([photo.id for photo, _ in found])):
             reading = rows.reading(row)
+            if doubted.get(reading.photo_id) and reading.origin == "program":
+                reading = replace(reading, record=reading.record.doubted("gauge-failed"))
             readings[reading.photo_id].append(reading)
         for several in readings.values():
             several.sort(key=lambda reading: reading.id)  # SQLite would move their outlines to sort them

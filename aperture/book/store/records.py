@@ -139,10 +139,19 @@ class LazyRecord(Mapping[str, Any]):
     def __init__(self, text: str, **known: Any) -> None:
         self._text = text
         self._known = known
+        self._doubts: tuple[str, ...] = ()
+
+    def doubted(self, code: str) -> "LazyRecord":
+        """The same with a flag more, for which a person must look."""
+        other = LazyRecord(self._text, **{**self._known, "review": True})
+        other._doubts = (*self._doubts, code)
+        return other
 
     @cached_property
     def _value(self) -> dict[str, Any]:
         value: dict[str, Any] = json.loads(self._text)
+        if self._doubts:
+            value["flags"] = [*value["flags"], *self._doubts]
         return value
 
     def __getitem__(self, name: str) -> Any:
@@ -212,7 +221,7 @@ class Reading:
     version: str
     coverage_factor: float
     printed_scale_relative: float
-    record: Mapping[str, Any]
+    record: LazyRecord
     outline_mm: Sequence[Sequence[float]] | None
     tip: str | None
     tip_window: Sequence[float] | None
@@ -267,6 +276,28 @@ class Check:
     pitch_cents: float | None
     note: str | None
     by: str | None
+
+
+@dataclass(frozen=True)
+class GaugeCheck:
+    """A check with a gauge of paper: measured and expected height, each with U = 2u, and E_n of the two.
+
+    `done_at` is when its photo was taken, or else when it was entered. `told` is what the program was told
+    then: the length of the printed bar, and how far the front stood before the card's face, mm.
+    """
+
+    id: int
+    done_at: datetime
+    photo: str
+    sheets: int
+    ream_mm: float
+    gap_mm: float
+    u_gap_mm: float
+    expected_mm: float
+    u_expected_mm: float
+    en: float
+    agrees: bool
+    told: tuple[float, float]
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from aperture.book.store.records import (
     Check,
     Decision,
     Filing,
+    GaugeCheck,
     KeptList,
     LazyRecord,
     Lot,
@@ -119,6 +120,21 @@ def check(row: Row) -> Check:
         pitch_cents=row["pitch_cents"],
         note=row["note"],
         by=row["by"],
+    )
+
+
+@_readable
+def gauge_check(row: Row) -> GaugeCheck:
+    """A row of `gauge_checks`."""
+    numbers = ("ream_mm", "gap_mm", "u_gap_mm", "expected_mm", "u_expected_mm", "en")
+    return GaugeCheck(
+        id=row["id"],
+        done_at=datetime.fromisoformat(row["done_at"]),
+        photo=row["photo"],
+        sheets=row["sheets"],
+        **{name: row[name] for name in numbers},
+        agrees=bool(row["agrees"]),
+        told=(row["ruler_mm"], row["tip_offset_mm"]),
     )
 
 

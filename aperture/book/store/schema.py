@@ -176,7 +176,7 @@ CREATE VIEW current_filings AS
     WHERE filings.id = (SELECT max(id) FROM filings AS others WHERE others.photo_id = filings.photo_id);
 """
 
-TABLES = (
+FIRST_TABLES = (
     "lots",
     "lot_details",
     "reeds",
@@ -189,7 +189,31 @@ TABLES = (
     "squeezes",
     "decisions",
 )
+# Of this version, in the order in which they came.
+TABLES = (*FIRST_TABLES, "gauge_checks")
 
+
+_GAUGE_CHECKS = """
+CREATE TABLE gauge_checks (
+    id INTEGER PRIMARY KEY,
+    done_at TEXT NOT NULL,
+    photo TEXT NOT NULL,
+    sha256 TEXT NOT NULL CHECK (length(sha256) = 64),
+    settings_id INTEGER NOT NULL REFERENCES settings_used (id),
+    version TEXT NOT NULL,
+    ruler_mm REAL NOT NULL,
+    tip_offset_mm REAL NOT NULL,
+    sheets INTEGER NOT NULL CHECK (sheets > 0),
+    ream_mm REAL NOT NULL CHECK (ream_mm > 0),
+    gap_mm REAL NOT NULL,
+    u_gap_mm REAL NOT NULL,
+    expected_mm REAL NOT NULL,
+    u_expected_mm REAL NOT NULL,
+    en REAL NOT NULL,
+    agrees INTEGER NOT NULL CHECK (agrees IN (0, 1)),
+    recorded_at TEXT NOT NULL
+) STRICT
+"""
 
 _ONE_OF_EACH = {"lots": "code", "photos": "sha256", "settings_used": "sha256"}
 
@@ -197,16 +221,21 @@ _ONE_OF_EACH = {"lots": "code", "photos": "sha256", "settings_used": "sha256"}
 def m001_first(db: Any) -> None:
     """The book as it began."""
     db.executescript(_TABLES)
-    refuse = "BEGIN SELECT RAISE(ABORT, 'nothing in the reed book is ever overwritten'); END"
-    for table in TABLES:
-        db.execute(f"CREATE TRIGGER {table}_no_update BEFORE UPDATE ON {table} {refuse}")
-        db.execute(f"CREATE TRIGGER {table}_no_delete BEFORE DELETE ON {table} {refuse}")
-        # REPLACE deletes without asking the trigger above.
-        there = f"EXISTS (SELECT 1 FROM {table} WHERE id = NEW.id)"
-        if column := _ONE_OF_EACH.get(table):
-            there += f" OR EXISTS (SELECT 1 FROM {table} WHERE {column} = NEW.{column})"
-        db.execute(f"CREATE TRIGGER {table}_no_replace BEFORE INSERT ON {table} WHEN {there} {refuse}")
+    for table in FIRST_TABLES:
+        _only_grows(db, table)
     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+
+
+def _only_grows(db: Any, table: str) -> None:
+    """Triggers that refuse to change, delete or replace a row of a table."""
+    refuse = "BEGIN SELECT RAISE(ABORT, 'nothing in the reed book is ever overwritten'); END"
+    db.execute(f"CREATE TRIGGER {table}_no_update BEFORE UPDATE ON {table} {refuse}")
+    db.execute(f"CREATE TRIGGER {table}_no_delete BEFORE DELETE ON {table} {refuse}")
+    # REPLACE deletes without asking the trigger above.
+    there = f"EXISTS (SELECT 1 FROM {table} WHERE id = NEW.id)"
+    if column := _ONE_OF_EACH.get(table):
+        there += f" OR EXISTS (SELECT 1 FROM {table} WHERE {column} = NEW.{column})"
+    db.execute(f"CREATE TRIGGER {table}_no_replace BEFORE INSERT ON {table} WHEN {there} {refuse}")
 
 
 def m002_seals(db: Any) -> None:
@@ -215,7 +244,7 @@ def m002_seals(db: Any) -> None:
         "CREATE TABLE seals (id INTEGER PRIMARY KEY, of_table TEXT NOT NULL, of_row INTEGER NOT NULL,"
         " seal TEXT NOT NULL) STRICT"
     )
-    seals.seal_all(db.conn, TABLES)
+    seals.seal_all(db.conn, FIRST_TABLES)
     for change in ("UPDATE", "DELETE"):
         db.execute(
             f"CREATE TRIGGER seals_no_{change.lower()} BEFORE {change} ON seals"
@@ -223,7 +252,13 @@ def m002_seals(db: Any) -> None:
         )
 
 
-MIGRATIONS = (m001_first, m002_seals)
+def m003_gauge_checks(db: Any) -> None:
+    """What a gauge of paper measured, and whether that agreed with what it must be."""
+    db.execute(_GAUGE_CHECKS)
+    _only_grows(db, "gauge_checks")
+
+
+MIGRATIONS = (m001_first, m002_seals, m003_gauge_checks)
 # What this program writes. A file says which version it has in its `user_version`.
 VERSION = len(MIGRATIONS)
 

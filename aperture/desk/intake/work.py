@@ -54,6 +54,18 @@ class Order:
 
 
 @dataclass(frozen=True)
+class GaugeOrder:
+    """A photo of a gauge to check with: where it lies, what it was called, what was said of it."""
+
+    book_path: Path
+    photo: Path
+    name: str
+    settings: Settings
+    sheets: int
+    ream_mm: float
+
+
+@dataclass(frozen=True)
 class Done:
     """What became of a photo: `what` as in `intake.Arrival`, or "failed"; its hash, if the book has it.
 
@@ -77,8 +89,8 @@ class Worker:
         self._closed = False
         self._pool = self._new_pool()
 
-    def take(self, order: Order) -> Done:
-        """Take a photo in, waiting for those that came before it."""
+    def take(self, order: Order | GaugeOrder) -> Done:
+        """Take a photo in, or check one of a gauge, waiting for those that came before it."""
         with self._lock:
             if self._closed:
                 return _CLOSED
@@ -142,8 +154,10 @@ def _deaf_to_ctrl_c() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def take_one(order: Order) -> Done:
-    """Take one photo into the book."""
+def take_one(order: Order | GaugeOrder) -> Done:
+    """Take one photo into the book; of a gauge, what it measured."""
+    if isinstance(order, GaugeOrder):
+        return _check_one(order)
     from aperture.book.photos.intake import take_in
     from aperture.book.store.ledger import Book
     from aperture.book.store.records import Soaking
@@ -171,6 +185,21 @@ def take_one(order: Order) -> Done:
 
         flag = FLAGS[error.code]
         return Done("failed", None, f"{flag.sentence} {error.detail}. {flag.advice}", error.code)
+
+
+def _check_one(order: GaugeOrder) -> Done:
+    """Check one photo of a gauge: "agrees", "does not agree", or "refused" with why."""
+    from dataclasses import replace
+
+    from aperture.book.store.ledger import Book
+    from aperture.studies.gauge import check_gauge
+
+    check = replace(check_gauge(order.photo, order.sheets, order.ream_mm, order.settings), photo=order.name)
+    if check.agrees is None:
+        return Done("refused", check.sha256, f"{check.reason} {check.advice}", next(iter(check.flags), None))
+    with Book(order.book_path, create=True) as book:
+        book.add_gauge_check(check.record(), order.settings)
+    return Done("agrees" if check.agrees else "does not agree", check.sha256, None)
 
 
 def _warm_up() -> None:

@@ -22,6 +22,7 @@ from aperture.book.store.records import (
 )
 from aperture.errors import BookError
 from aperture.settings import Settings, change_settings
+from tests.book.conftest import GAUGE_CHECK
 
 NOON = datetime(2026, 10, 5, 12, 0)
 
@@ -42,6 +43,7 @@ def full(book, enter):
     book.add_check(reed, NOON, {"leak": False, "wire": True}, "good", -12.0, "note", "MB")
     book.add_squeeze(reed, NOON, by="MB")
     book.add_decision(reed, NOON, "keep", "fine", "MB")
+    book.add_gauge_check(GAUGE_CHECK, Settings())
     return book
 
 
