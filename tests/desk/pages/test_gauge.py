@@ -145,7 +145,8 @@ def test_photos_of_a_day_whose_check_failed_wait_in_the_review(browser, desk, en
     browser.get("/reeds")
     with desk.open_book() as book:
         book.add_gauge_check(FAILED, Settings())
-        ((entry, why),) = review.queue(desk, book)
+        (waiting,) = review.queue(desk, book)
+    entry, why = waiting.known
     assert entry.photo.when.day == 5
     assert why == FLAGS["gauge-failed"].sentence
     assert why in words(browser.get("/review"))
