@@ -19,7 +19,7 @@ from aperture.book.advice.rules import advise
 from aperture.book.backup.checking import check
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
-from aperture.demo import TODAY, begin_again
+from aperture.demo import MARK, TODAY, begin_again
 from aperture.settings import Settings
 
 ROOT = Path(__file__).parents[1]
@@ -273,12 +273,31 @@ def test_the_book_is_whole(demo: Demo) -> None:
 
 def test_a_second_demo_begins_again(tmp_path: Path) -> None:
     path = tmp_path / "reed-book.sqlite3"
+    begin_again(path)  # the first one
     with Book(path, create=True) as book:
         book.add_reed(1)
         book.pictures.mkdir()
     (tmp_path / "mine.txt").write_text("not the demo's")
     begin_again(path)
-    assert [file.name for file in tmp_path.iterdir()] == ["mine.txt"]
+    assert sorted(file.name for file in tmp_path.iterdir()) == sorted(["mine.txt", MARK])
+
+
+def test_the_demo_deletes_no_book_of_somebody_else_s(tmp_path: Path) -> None:
+    """The default book's own name, in a folder that the demo did not make."""
+    path = tmp_path / "reed-book.sqlite3"
+    with Book(path, create=True) as book:
+        book.add_reed(7)
+        book.pictures.mkdir()
+        (book.pictures / "one.jpg").write_bytes(b"a picture")
+    before = {file: file.read_bytes() for file in tmp_path.rglob("*") if file.is_file()}
+    ran = subprocess.run(
+        [sys.executable, "-m", "aperture", "demo", "--out", str(tmp_path)], capture_output=True, text=True
+    )
+    assert ran.returncode != 0
+    assert "new, empty, or its own" in _one_line(ran.stderr)
+    assert "Traceback" not in ran.stderr
+    after = {file: file.read_bytes() for file in tmp_path.rglob("*") if file.is_file()}
+    assert after == before
 
 
 def test_sample_in_the_readme_is_what_the_demo_prints(demo: Demo) -> None:

@@ -373,6 +373,9 @@ def test_camera_data_is_read_from_every_format(tmp_path: Path, format: str) -> N
         ("0000:00:00 00:00:00", None, None),
         ("    :  :     :  :  ", None, None),
         ("1970:01:01 00:00:00", None, None),
+        # after tomorrow: no photo was taken then, whatever its camera says
+        ("9999:12:31 23:59:59", None, None),
+        ("2150:01:01 00:00:00", "+02:00", None),
         ("2024:13:01 00:00:00", None, None),
         ("yesterday", "+01:00", None),
         ("", None, None),
