@@ -11,7 +11,7 @@ _AHEAD = timedelta(days=1)
 
 def is_sensible(moment: datetime) -> bool:
     """Whether something can have happened then: from 1995 to tomorrow, by the clock on the wall."""
-    return FIRST_YEAR <= moment.year and moment.replace(tzinfo=None) <= latest()
+    return moment.year >= FIRST_YEAR and moment.replace(tzinfo=None) <= latest()
 
 
 def latest() -> datetime:

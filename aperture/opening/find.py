@@ -207,7 +207,8 @@ def model_u_mm(view: View, height_mm: float, thresholds: Thresholds = THRESHOLDS
     """Standard uncertainty of an edge, and of a corner, that is plain to see, mm: see `Thresholds`."""
     blur = thresholds.corner_u_blurs * view.blur_px[0] / view.px_per_mm
     thin = thresholds.corner_u_thin_mm2 / max(height_mm, LEAST_HEIGHT_MM)
-    return thresholds.edge_u_mm, float(np.linalg.norm([thresholds.corner_u_mm, blur, thin]))
+    edge = np.hypot(thresholds.edge_u_mm, thresholds.edge_u_blurs * view.blur_across_mm)
+    return float(edge), float(np.linalg.norm([thresholds.corner_u_mm, blur, thin]))
 
 
 def moved_edges(points_mm: Floats, edge_mm: ArrayLike, corner_mm: float) -> Floats:

@@ -33,8 +33,8 @@ class Thresholds:
         opening. Moves "refused".
     calm_bore_share : with less than this a person must look: the two networks do not see the same thing.
         Moves "to review".
-    edge_u_mm, edge_u_shift, edge_u_expected, edge_u_residual : standard uncertainty of an edge: a part in mm
-        that all photos have, and shares of its shift, of what the second network expects, and of the
+    edge_u_mm, edge_u_blurs, edge_u_shift, edge_u_expected, edge_u_residual : standard uncertainty of an edge:
+        a part in mm that all photos have, a small share of the blur (a working value), shares of its shift, of what the second network expects, and of the
         residual; added in quadrature. Fitted on the blocks shut, lit-wall, thick-ends and patterned of the
         truth set, so that 95 % of their heights in the photographed plane lie within two of them; the other
         blocks check it. Move "truth within ±".
@@ -58,6 +58,7 @@ class Thresholds:
     bright_share: float = 0.02
     darkest: float = 0.15
     edge_u_mm: float = 0.0023
+    edge_u_blurs: float = 0.05
     edge_u_shift: float = 0.9
     edge_u_expected: float = 0.96
     edge_u_residual: float = 1.1

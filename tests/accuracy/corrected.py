@@ -45,7 +45,7 @@ def view_of(photo: CorrectedPhoto) -> View:
     middle_mm = window.to_mm(middle_px[None])[0]
     camera = Camera(
         rotation_vector=np.array([np.pi, 0.0, 0.0]),  # y up becomes y down, and z away from the camera
-        shift_mm=np.array([-middle_mm[0], middle_mm[1], DISTANCE_MM]),
+        translation_mm=np.array([-middle_mm[0], middle_mm[1], DISTANCE_MM]),
         focal_px=window.px_per_mm * DISTANCE_MM,
         principal_px=middle_px,
         radial=0.0,

@@ -49,7 +49,9 @@ def test_every_photo_of_the_design_was_recorded(results):
     """At least 120, and for each of them a result; the committed ones from the very files committed."""
     names = [f"careful-{i + 1:02d}" for i in range(truth_design.CAREFUL_SCENES)]
     names += [
-        f"{block}-{i + 1}" for block in truth_design.BLOCKS for i in range(truth_design.SCENES_IN_A_BLOCK)
+        truth_design.scene_name(block, i + 1)
+        for block in truth_design.BLOCKS
+        for i in range(truth_design.scenes_in(block))
     ]
     assert len(names) >= 120
     assert sorted(record["name"] for record in results.records) == sorted(names), STALE

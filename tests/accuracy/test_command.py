@@ -32,7 +32,7 @@ def case(name="made-1", height_error_mm=0.0, block="careful", **more):
     return Case(name=name, block=block, **{**facts, **more})
 
 
-REFUSED = {"got": None, "u": None, "got_class": None, "review": True, "flags": ("glare",)}
+REFUSED = {"got": None, "u": None, "got_class": None, "review": True, "flags": ("edge-weak",)}
 
 
 def truth_file(folder, name="careful-01", block="careful", typed=TYPED):
@@ -230,7 +230,7 @@ def test_row_of_a_group_counts_what_became_of_its_photos():
     assert (found["n"], found["number"], found["to review"], found["refused"]) == ("3", "2", "1", "1")
     assert found["height: mean error"] == "+0.020 ± 0.020"  # two values: two standard errors are 0.02
     assert found["within ±"] == "88 %"  # 7 of 8 values
-    assert found["most said"] == "`blurred` 1, `glare` 1"  # a note is no complaint
+    assert found["most said"] == "`blurred` 1, `edge-weak` 1"  # a note is no complaint
 
 
 def test_careful_block_and_careful_photos_are_not_mixed_up():
@@ -257,7 +257,7 @@ def test_suspects_are_named_the_silent_ones_first():
     assert [line.split("`")[1] for line in lines] == ["quiet", "class", "known", "gone"]
     assert lines[0] == "- `quiet`: height, mm: +0.0620 ± 0.0200, 3.1 times its ±, **silently**"
     assert "round, truly elliptical" in lines[1]
-    assert lines[3] == "- `gone`: refused although good: `glare`"
+    assert lines[3] == "- `gone`: refused although good: `edge-weak`"
     assert tables.suspects([case()]) == "- none"
 
 
@@ -271,7 +271,7 @@ def test_photo_table_has_the_worst_first_and_the_refused_last():
     assert [row[1] for row in rows] == ["large", "small", "gone"]
     assert rows[0][2:4] == ["0.800", "-0.0500 ± 0.0200"]
     assert rows[0][7:10] == ["2.5", "review", "steep"]
-    assert rows[2][3:10] == ["–", "–", "–", "–", "–", "refused", "glare"]
+    assert rows[2][3:10] == ["–", "–", "–", "–", "–", "refused", "edge-weak"]
 
 
 def test_confusion_table_has_true_classes_down():

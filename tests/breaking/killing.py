@@ -25,7 +25,7 @@ from aperture.book.backup.restoring import restore
 from aperture.book.photos import intake
 from aperture.book.photos.intake import take_in
 from aperture.book.photos.pictures import all_kept, leftovers
-from aperture.book.store import book_file, schema
+from aperture.book.store import book_file, schema, seals
 from aperture.book.store.book_file import pictures_folder
 from aperture.book.store.ledger import Book
 from tests.book.photos.test_intake import ALONE, box, picture, pretend
@@ -253,6 +253,9 @@ def kill_desk(folder: Path, moments: int, seed: int) -> Count:
 # An upgrade
 
 
+SEALED_SINCE = 2  # the version of the book from which on its rows have seals
+
+
 def in_version(path: Path, version: int, source: Path) -> None:
     """A book as an older program wrote it: only its migrations, and the rows of another book."""
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -262,6 +265,8 @@ def in_version(path: Path, version: int, source: Path) -> None:
         for table, rows in rows_of(source).items():
             for row in rows:
                 connection.execute(f"INSERT INTO {table} VALUES ({', '.join('?' * len(row))})", row)
+        if version >= SEALED_SINCE:
+            seals.seal_all(connection, schema.FIRST_TABLES)
         connection.execute("COMMIT")
 
 

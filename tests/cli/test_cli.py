@@ -534,6 +534,6 @@ def test_files_that_are_refused_at_a_glance_need_no_processes(tmp_path, monkeypa
     for number in range(300):
         (tmp_path / f"{number}.jpg").touch()
     monkeypatch.setattr("aperture.batch.workers._crew", None)
-    monkeypatch.setattr("aperture.measure._one_thread", None)
+    monkeypatch.setattr("aperture.measure.one_thread", None)
     output, _ = run("measure", "--json", tmp_path, expect=3)
     assert [json.loads(line)["flags"] for line in output.splitlines()] == [["file-empty"]] * 300
