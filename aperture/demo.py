@@ -99,16 +99,16 @@ def begin_again(path: Path) -> None:
 
     Raises
     ------
-    BookError : "file-exists", the folder holds something and is not marked as the demo's. It is left as it is.
+    BookError : "file-exists", the folder holds something and is not marked as the demo's; it stays.
     """
     mark = path.with_name(MARK)
-    if path.parent.exists() and not mark.is_file():
-        if not path.parent.is_dir() or any(path.parent.iterdir()):
-            raise BookError(
-                "file-exists",
-                f"The demo writes only into a folder that is new, empty, or its own; {path.parent} is none of"
-                " these. Say another one with --out",
-            )
+    folder = path.parent
+    if folder.exists() and not mark.is_file() and (not folder.is_dir() or any(folder.iterdir())):
+        raise BookError(
+            "file-exists",
+            f"The demo writes only into a folder that is new, empty, or its own; {folder} is none of these."
+            " Say another one with --out",
+        )
     path.parent.mkdir(parents=True, exist_ok=True)
     mark.write_text(_MARKED, encoding="utf-8")
     for end in ("", "-wal", "-shm", ".lock"):
