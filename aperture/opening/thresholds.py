@@ -35,7 +35,7 @@ class Thresholds:
         Moves "to review".
     edge_u_mm, edge_u_blurs, edge_u_shift, edge_u_expected, edge_u_residual : standard uncertainty of an edge:
         a part in mm that all photos have, a small share of the blur (a working value), shares of its shift,
-        of what the second network expects, and of the residual; added in quadrature. Fitted on the blocks shut,
+        of what the second network expects, and of the residual; in quadrature. Fitted on the blocks shut,
         lit-wall, thick-ends and patterned of the truth set, so that 95 % of their heights in the photographed
         plane lie within two of them; the other blocks check it. Move "truth within ±".
     corner_u_mm, corner_u_blurs, corner_u_thin_mm2, corner_u_shift : the same of a corner: a part in mm, of
