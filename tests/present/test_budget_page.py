@@ -227,8 +227,8 @@ def test_coming_closer_is_advised_from_afar_only_and_helps(photo):
     assert "12 cm" not in remedy("model of the edge", photo.view, Settings())  # 131 mm: not worth a word
     before, after = again(photo, far), again(photo, near)
     assert contribution(after, "model of the edge") < 0.9 * contribution(before, "model of the edge")
-    # and not at the cost of the whole
-    assert np.all(np.diag(after.covariance) < np.diag(before.covariance))
+    # and not at the cost of the whole; of the ratio alone, what a lean does to it grows from near
+    assert np.all(np.diag(after.covariance)[:3] < np.diag(before.covariance)[:3])
     worth = from_distance(photo, 1.01 * WORTH * CLOSE_MM)
     assert contribution(again(photo, near), "model of the edge") < contribution(
         again(photo, worth), "model of the edge"
