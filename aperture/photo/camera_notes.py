@@ -8,11 +8,11 @@ from typing import Any, Literal
 from PIL import Image
 from PIL.ExifTags import IFD, Base
 
+from aperture.dates import is_sensible
+
 Provenance = Literal["camera", "changed", "unknown"]
 
 SENSOR_SHAPES = (4 / 3, 3 / 2, 16 / 9)  # long side over short side
-# Exif was published in 1995; an earlier year is the clock of a camera that was never set.
-_FIRST_EXIF_YEAR = 1995
 # From a fisheye to the longest telephoto lens.
 _FOCAL_LENGTHS_35MM = (5.0, 2000.0)
 _MAX_DIGITAL_ZOOM = 100.0
@@ -39,12 +39,12 @@ def _number(value: Any) -> float | None:
 
 
 def when_taken(tags: dict[int, Any]) -> datetime | None:
-    """DateTimeOriginal, with OffsetTimeOriginal if that is there (Exif 2.31)."""
+    """DateTimeOriginal, with OffsetTimeOriginal if that is there (Exif 2.31); None if it cannot be right."""
     try:
         taken = datetime.strptime(str(tags.get(Base.DateTimeOriginal)).strip("\0 "), "%Y:%m:%d %H:%M:%S")
     except ValueError:
         return None
-    if taken.year < _FIRST_EXIF_YEAR:
+    if not is_sensible(taken):
         return None
     with suppress(ValueError):
         offset = datetime.strptime(str(tags.get(Base.OffsetTimeOriginal)).strip("\0 "), "%z")
