@@ -16,7 +16,7 @@ from aperture.book.photos.intake import Arrival, take_in
 from aperture.book.store.book_file import pictures_folder
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import FAULTS, Action, History, Soaking
-from aperture.errors import PhotoError
+from aperture.errors import BookError, PhotoError
 from aperture.identity import read_file_name
 from aperture.measure import Measurement
 from aperture.present.report import change_words, class_words, printable
@@ -27,6 +27,12 @@ ABOUT = (
     " invented. Each reed of a box is seen dry and after half a minute in water; some again later."
 )
 LATER = "later"
+# The file by which the demo knows a folder that it made itself.
+MARK = "aperture-demo.txt"
+_MARKED = (
+    "`aperture demo` made this folder. When it is run again, it deletes the reed book and the pictures in"
+    " here: keep no book of your own in it.\n"
+)
 # The last day of the story.
 TODAY = date(2026, 11, 24)
 _CHECKED, _SENT = datetime(2026, 10, 6, 10, 0), datetime(2026, 10, 8, 9, 0)
@@ -89,7 +95,22 @@ def later_photos() -> list[Path]:
 
 
 def begin_again(path: Path) -> None:
-    """Remove the book that an earlier demo left at this path, with its pictures."""
+    """Make the demo's folder, and remove the book that an earlier demo left at this path, with its pictures.
+
+    Raises
+    ------
+    BookError : "file-exists", the folder holds something and is not marked as the demo's: it stays as it is.
+    """
+    mark = path.with_name(MARK)
+    used = path.parent.exists() and (not path.parent.is_dir() or any(path.parent.iterdir()))
+    if used and not mark.is_file():
+        raise BookError(
+            "file-exists",
+            f"The demo writes only into a folder that is new, empty, or its own; {path.parent} is none of"
+            " these. Say another one with --out",
+        )
+    path.parent.mkdir(parents=True, exist_ok=True)
+    mark.write_text(_MARKED, encoding="utf-8")
     for end in ("", "-wal", "-shm", ".lock"):
         path.with_name(path.name + end).unlink(missing_ok=True)
     shutil.rmtree(pictures_folder(path), ignore_errors=True)

@@ -12,6 +12,7 @@ from typing import Any
 
 import pypdfium2
 import pytest
+from typer.testing import CliRunner
 
 import aperture
 from aperture.book.advice.facts import soak_times, squeeze_change
@@ -19,7 +20,8 @@ from aperture.book.advice.rules import advise
 from aperture.book.backup.checking import check
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
-from aperture.demo import TODAY, begin_again
+from aperture.cli.app import app
+from aperture.demo import MARK, TODAY, begin_again
 from aperture.settings import Settings
 
 ROOT = Path(__file__).parents[1]
@@ -276,9 +278,34 @@ def test_a_second_demo_begins_again(tmp_path: Path) -> None:
     with Book(path, create=True) as book:
         book.add_reed(1)
         book.pictures.mkdir()
+    (tmp_path / MARK).write_text("an earlier demo was here")
     (tmp_path / "mine.txt").write_text("not the demo's")
     begin_again(path)
-    assert [file.name for file in tmp_path.iterdir()] == ["mine.txt"]
+    assert {file.name for file in tmp_path.iterdir()} == {"mine.txt", MARK}
+
+
+def test_a_demo_leaves_a_folder_alone_that_is_not_its_own(tmp_path: Path) -> None:
+    path = tmp_path / "used" / "reed-book.sqlite3"
+    with Book(path, create=True) as book:
+        book.add_reed(1)
+        book.pictures.mkdir()
+        (book.pictures / "mine.jpg").write_bytes(b"a picture")
+    before = {file: file.read_bytes() for file in path.parent.rglob("*") if file.is_file()}
+    result = CliRunner().invoke(app, ["demo", "--out", str(path.parent)])
+    assert result.exit_code == 2
+    assert "There is a file of that name" in result.output
+    assert "--out" in result.output
+    assert {file: file.read_bytes() for file in path.parent.rglob("*") if file.is_file()} == before
+
+
+@pytest.mark.parametrize("there", [True, False], ids=["empty", "new"])
+def test_a_demo_takes_a_folder_that_is_empty_or_new_for_its_own(tmp_path: Path, there: bool) -> None:
+    folder = tmp_path / "demo"
+    if there:
+        folder.mkdir()
+    for _ in range(2):  # the second time it is its own
+        begin_again(folder / "reed-book.sqlite3")
+    assert [file.name for file in folder.iterdir()] == [MARK]
 
 
 def test_sample_in_the_readme_is_what_the_demo_prints(demo: Demo) -> None:
