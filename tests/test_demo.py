@@ -277,6 +277,7 @@ def test_a_second_demo_begins_again(tmp_path: Path) -> None:
     with Book(path, create=True) as book:
         book.add_reed(1)
         book.pictures.mkdir()
+    (tmp_path / MARK).write_text("an earlier demo was here")
     (tmp_path / "mine.txt").write_text("not the demo's")
     begin_again(path)
     assert sorted(file.name for file in tmp_path.iterdir()) == sorted(["mine.txt", MARK])
@@ -298,6 +299,16 @@ def test_the_demo_deletes_no_book_of_somebody_else_s(tmp_path: Path) -> None:
     assert "Traceback" not in ran.stderr
     after = {file: file.read_bytes() for file in tmp_path.rglob("*") if file.is_file()}
     assert after == before
+
+
+@pytest.mark.parametrize("there", [True, False], ids=["empty", "new"])
+def test_a_demo_takes_a_folder_that_is_empty_or_new_for_its_own(tmp_path: Path, there: bool) -> None:
+    folder = tmp_path / "demo"
+    if there:
+        folder.mkdir()
+    for _ in range(2):  # the second time it is its own
+        begin_again(folder / "reed-book.sqlite3")
+    assert [file.name for file in folder.iterdir()] == [MARK]
 
 
 def test_sample_in_the_readme_is_what_the_demo_prints(demo: Demo) -> None:

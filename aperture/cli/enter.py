@@ -143,7 +143,7 @@ def enter_check(
         raise typer.BadParameter("say what was found, for example --no-leak --no-wire --response good")
     with open_book(book) as opened:
         this = opened.reed(reed)
-        opened.add_check(this, at or opened.now(this), faults, response, cents, note, by)
+        opened.add_check(this, _sensible(at) or opened.now(this), faults, response, cents, note, by)
     typer.echo(f"Entered the check of reed {reed}.")
 
 
@@ -167,7 +167,7 @@ def enter_squeeze(
     with open_book(book) as opened:
         this = opened.reed(reed)
         photos = [_photo_of(opened, reed, name) if name is not None else None for name in (before, after)]
-        opened.add_squeeze(this, at or opened.now(this), photos[0], photos[1], by)
+        opened.add_squeeze(this, _sensible(at) or opened.now(this), photos[0], photos[1], by)
     typer.echo(f"Entered the squeeze of reed {reed}. Photograph it again while it is soaked, then intake.")
     typer.echo(SQUEEZE_CAUTION)
 
@@ -194,7 +194,9 @@ def enter_decision(
 
     with open_book(book) as opened:
         this = opened.reed(reed)
-        said = decide(opened, this, action, by, reason, at or opened.now(this), load_settings(settings))
+        said = decide(
+            opened, this, action, by, reason, _sensible(at) or opened.now(this), load_settings(settings)
+        )
     typer.echo(said)
 
 
@@ -229,6 +231,15 @@ def enter_filing(
         filing = Filing(reed_id, state, soaking if state == "soaked" else Soaking(), reason, by)
         opened.add_filing(entry.photo, filing)
     typer.echo(f"Filed {entry.photo.name}.")
+
+
+def _sensible(at: datetime | None) -> datetime | None:
+    """The time that was given, if it can be one."""
+    from aperture.dates import FIRST_YEAR, is_sensible
+
+    if at is not None and not is_sensible(at):
+        raise typer.BadParameter(f"{at:%Y-%m-%d} is not between {FIRST_YEAR} and tomorrow", param_hint="--at")
+    return at
 
 
 def _day(moment: datetime | None) -> date | None:

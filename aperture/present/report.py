@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
@@ -17,6 +18,13 @@ from aperture.verdict import BORDERLINE, STANDING, Advice, Change, Difference, V
 
 if TYPE_CHECKING:
     from aperture.measure import Measurement
+
+# Where a text, or what follows a separator in it, would be a formula. Source of the signs: OWASP, "CSV
+# Injection" (from memory).
+_BEGINS_FORMULA = re.compile(
+    r"""^(?=[=+\-@\t\r])|^[ "']+(?=[=+\-@])|[;|\t\r\n][ "']*"""
+    r"""(?=[=+\-@])(?![+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?\s*(?:[;|\t\r\n\]]|$))|[: ]["']*(?=[=@]\S)"""
+)
 
 # Cutting the card is over by the time there is a result.
 RESULT_CAUTIONS = (STANDING.what, STANDING.why, *CARE[1:])
@@ -217,9 +225,13 @@ def _flat(record: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def escape_formula(value: Any) -> Any:
-    """A cell that no spreadsheet takes for a formula."""
+    """A cell that no spreadsheet takes for a formula, whichever separator between cells it chooses.
+
+    One that splits at ";", a tab, "|", ":" or spaces does not see that the comma's quotes hold a text
+    together: what follows such a separator may begin a cell of its own. Numbers after one stay as they are.
+    """
     if isinstance(value, bool):
         return str(value).lower()
-    if isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r")):
-        return f"'{value}"
+    if isinstance(value, str):
+        return _BEGINS_FORMULA.sub(lambda found: f"{found[0]}'", value)
     return value

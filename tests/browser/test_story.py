@@ -156,6 +156,7 @@ class Watch:
 def laptop(chromium, desk):
     window = Watch(chromium, desk, LAPTOP, "laptop")
     window.go(f"/open/{desk.access.desk_secret}")
+    window.page.wait_for_url("**/reeds")  # the page leads on by itself, later than it is loaded
     yield window
     window.close()
 

@@ -1,6 +1,7 @@
 """The reed book's commands, as they are typed; no photo is measured here."""
 
 import os
+import stat
 import subprocess
 import sys
 from datetime import datetime
@@ -245,3 +246,63 @@ def test_more_reeds_than_any_school_needs_are_refused(tmp_path):
     result = CliRunner().invoke(app, words)
     assert result.exit_code == 2
     assert "1<=x<=1000" in result.output
+
+
+@pytest.mark.parametrize("path", ["", ".", "..", "/"])
+@pytest.mark.parametrize("words", [("reeds",), ("verify",), ("enter", "reed", "1"), ("restore", "a.zip")])
+def test_a_folder_as_the_book_is_said_in_words(run, words, path):
+    said = run(*words, "--book", path, status=2)
+    assert "is a folder" in said
+    assert "fault" not in said
+
+
+def test_a_copy_of_the_books_own_pictures_is_no_new_photo(run, tmp_path):
+    box(tmp_path, 1)
+    assert "2 photos: 2 new." in run("intake", tmp_path, "--workers", "1")
+    again = run("intake", tmp_path, "--workers", "1")
+    assert again.count("Left out 2 pictures that a reed book keeps.") == 1
+    assert "2 photos: 2 already in the book." in again
+
+
+def test_a_photo_from_the_year_9999_holds_nobody_up(run, tmp_path, book_file):
+    picture(tmp_path / "photos" / "R01_dry.jpg", 1, "9999:12:31 23:59:59")
+    run("intake", tmp_path / "photos", "--workers", "1")
+    with Book(book_file) as book:
+        assert [photo.taken for photo in book.photos()] == [None]
+    run("enter", "check", 1, "--no-leak")
+
+
+def test_a_book_that_has_the_year_9999_already_takes_entries(run, enter, book_file):
+    with Book(book_file, create=True) as book:
+        book.add_squeeze(book.add_reed(1), datetime.max)
+    run("enter", "check", 1, "--no-leak")
+    with Book(book_file) as book:
+        assert book.history(book.reed(1)).checks[-1].done_at <= datetime.now()
+
+
+@pytest.mark.parametrize("at", ["9999-12-31", "1994-12-31", "2126-01-01T10:00"])
+@pytest.mark.parametrize(
+    "words", [("check", 1, "--leak"), ("squeeze", 1), ("decision", 1, "keep", "--by", "T")]
+)
+def test_a_time_that_cannot_be_is_refused(run, book_file, words, at):
+    with Book(book_file, create=True) as book:
+        book.add_reed(1)
+    assert "is not between 1995 and tomorrow" in run("enter", *words, "--at", at, status=2)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="permissions of Windows are others")
+def test_book_pictures_and_backups_are_their_owners_alone(run, tmp_path, book_file):
+    """Source: POSIX.1-2017, chmod: S_IRWXG and S_IRWXO are what group and others may."""
+    before = os.umask(0o022)
+    try:
+        box(tmp_path / "box", 1)
+        run("intake", tmp_path / "box", "--workers", "1")
+        run("backup", "--out", tmp_path / "kept.zip")
+        run("restore", tmp_path / "kept.zip")
+    finally:
+        os.umask(before)
+    mine = [path for path in tmp_path.iterdir() if path.name.startswith(("reeds", "kept"))]
+    assert {path.suffix for path in mine} >= {"", ".zip", ".sqlite3"}
+    for path in mine:
+        if not path.name.endswith(".lock"):  # empty
+            assert path.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO) == 0, path.name

@@ -63,7 +63,8 @@ def back_up(book: Book, target: Path) -> BackUp:
         book.copy_to(copy)
         photos, pictures = sound_book(copy)
         part = room / target.name
-        with part.open("xb") as file:
+        part.touch(mode=0o600, exist_ok=False)  # for its owner alone, as the book
+        with part.open("wb") as file:
             with ZipFile(file, "w", ZIP_STORED) as archive:
                 members = dict(_pack(archive, book.pictures))
                 lacking = lacking_in(pictures, members)

@@ -84,7 +84,7 @@ def restore(archive: Path, path: Path) -> Restored:
         with book_file.workspace(real) as room, book_file.workspace(pictures) as gallery:
             # Short names: SQLite takes no path of more than 512 bytes.
             new, new_pictures = room / DATABASE, gallery / pictures.name
-            new_pictures.mkdir()
+            new_pictures.mkdir(mode=0o700)  # for their owner alone, as the book
             try:
                 members = _unpack(archive, new, new_pictures)
                 photos, named = sound_book(new)
@@ -162,7 +162,8 @@ def _place(name: str, database: Path, pictures: Path) -> Path:
 
 def _unpack_one(archive: ZipFile, name: str, member: Member, target: Path) -> None:
     digest, left = hashlib.sha256(), member.size
-    with archive.open(name) as source, target.open("xb") as file:
+    target.touch(mode=0o600, exist_ok=False)
+    with archive.open(name) as source, target.open("wb") as file:
         while chunk := source.read(_CHUNK_BYTES):
             left -= len(chunk)
             if left < 0:
@@ -220,6 +221,7 @@ def _copy(former: sqlite3.Connection | None, real: Path, aside: Path) -> None:
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             if not _is_damaged(error):
                 raise
+    aside.touch(mode=0o600, exist_ok=False)
     with real.open("rb") as source, aside.open("wb") as file:
         shutil.copyfileobj(source, file)
         file.flush()

@@ -150,6 +150,11 @@ def all_kept(folder: Path) -> Iterator[str]:
             yield name
 
 
+def is_kept(path: Path) -> bool:
+    """Whether a file is called and lies as a picture that a book keeps, this book or another one."""
+    return _NAME.fullmatch("/".join(path.parts[-2:])) is not None
+
+
 def leftovers(folder: Path) -> Iterator[Path]:
     """Half-written files of a run that was stopped, in order. One that is being written looks the same."""
     yield from sorted(folder.glob("*/.*.part"))
@@ -164,7 +169,8 @@ def _name(sha256: str, ending: str) -> str:
 def _write(folder: Path, name: str, content: bytes) -> None:
     path = place_of(folder, name)
     with _naming(path):
-        path.parent.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)  # for its owner alone, as the book
+        path.parent.mkdir(exist_ok=True)
         write_whole(path, content)
 
 

@@ -25,13 +25,20 @@ _STALE_SECONDS = 24 * 3600.0
 
 
 def book_path(given: Path | None = None) -> Path:
-    """Which file the book is: the one given, else $APERTURE_BOOK, else one in the user's data folder."""
+    """Which file the book is: the one given, else $APERTURE_BOOK, else one in the user's data folder.
+
+    Raises
+    ------
+    BookError : "book-missing", it is a folder.
+    """
     from platformdirs import user_data_path
 
-    if given is not None:
-        return given
-    if named := os.environ.get(BOOK_VARIABLE):
-        return Path(named)
+    named = os.environ.get(BOOK_VARIABLE)
+    chosen = given if given is not None else Path(named) if named else None
+    if chosen is not None:
+        if not chosen.name or chosen.is_dir():
+            raise BookError("book-missing", f"{chosen} is a folder; name the book's file in it")
+        return chosen
     return user_data_path("aperture", appauthor=False) / "reed-book.sqlite3"
 
 
@@ -57,6 +64,7 @@ def connect(path: Path, create: bool = False, wait_seconds: float | None = None)
         if create:
             path.parent.mkdir(parents=True, exist_ok=True)
             _check_nothing_was_here(path)
+            _begin_for_its_owner(path)
         elif not path.is_file():
             raise BookError("book-missing", str(path))
         elif path.stat().st_size == 0:
@@ -120,7 +128,7 @@ def copy_to(connection: sqlite3.Connection, target: Path) -> None:
     ------
     FileExistsError : there is a file of that name.
     """
-    target.touch(exist_ok=False)
+    target.touch(mode=0o600, exist_ok=False)
     try:
         with closing(sqlite3.connect(target)) as copy:
             connection.backup(copy)
@@ -193,6 +201,13 @@ def _check_nothing_was_here(path: Path) -> None:
             raise BookError("book-damaged", f"{path} is gone, but {log.name}, which belongs to it, is there")
     if path.is_file() and any(pictures_folder(path).glob("*/*")):
         raise BookError("book-damaged", f"{path} is empty, but the pictures beside it are there")
+
+
+def _begin_for_its_owner(path: Path) -> None:
+    """Make the file of a new book, which nobody else on this computer may read; SQLite gives its log the same
+    permissions. One that is there keeps those that somebody gave it."""
+    if not path.exists():
+        os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
 
 
 def _ready(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:

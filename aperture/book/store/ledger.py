@@ -35,6 +35,7 @@ from aperture.book.store.records import (
     short_code,
 )
 from aperture.card.geometry import CARD
+from aperture.dates import latest
 from aperture.errors import BookError, SettingsError
 from aperture.settings import Settings, settings_from_text, settings_text
 
@@ -149,8 +150,10 @@ class Book:
 
     def now(self, reed: Reed) -> datetime:
         """The time for what is entered about a reed now: by this computer's clock, but after all that the
-        book has of the reed, for a clock can be behind the phone's, or be set back between two entries."""
-        return max(datetime.now(), self.history(reed).last_moment + timedelta(seconds=1))
+        book has of the reed, for a clock can be behind the phone's, or be set back between two entries. What
+        cannot have happened yet does not count, so that this clock never runs out."""
+        last = self.history(reed).last_moment
+        return max(datetime.now(), last + timedelta(seconds=1)) if last <= latest() else datetime.now()
 
     def histories(self, here: bool = False, lot: str | None = None, outlines: bool = True) -> list[History]:
         """Everything about every reed, or about some: see `reeds` and `histories_of`."""
