@@ -11,7 +11,19 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
-from aperture.desk.pages import book_pages, gauge, help, importing, phone, picture, review, snap
+from aperture.desk.pages import (
+    due_page,
+    gauge,
+    help,
+    importing,
+    lots,
+    one_reed,
+    phone,
+    picture,
+    review,
+    snap,
+    tray,
+)
 from aperture.desk.security.access import CAMERA_SECONDS, Session
 from aperture.desk.security.shield import Shield
 from aperture.desk.web import HERE, Desk, desk_of, page, redirect, session_in, session_of, trouble_page
@@ -39,7 +51,10 @@ def create_app(desk: Desk) -> ASGIApp:
             Route("/pair", pair, methods=["POST"]),
             *snap.routes,
             *review.routes,
-            *book_pages.routes,
+            *tray.routes,
+            *one_reed.routes,
+            *due_page.routes,
+            *lots.routes,
             *importing.routes,
             *gauge.routes,
             *picture.routes,

@@ -365,7 +365,7 @@ def test_no_refusal_is_a_traceback_in_the_terminal(desk, monkeypatch, capfd, err
         raise error
 
     said = []
-    monkeypatch.setattr("aperture.desk.pages.book_pages.reed_number", lambda *_: fail(*_))
+    monkeypatch.setattr("aperture.desk.pages.tray.reed_number", lambda *_: fail(*_))
     own = desk.access.open_desk(desk.access.desk_secret)
     with serving(desk, said) as (host, port):
         address = f"http://{host}:{port}"

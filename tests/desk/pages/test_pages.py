@@ -384,7 +384,7 @@ def test_a_plot_puts_points_where_they_belong():
 
 
 def test_the_tray_has_pages(desk, browser, enter, monkeypatch):  # noqa: F811
-    monkeypatch.setattr("aperture.desk.pages.book_pages.TRAY", 2)
+    monkeypatch.setattr("aperture.desk.pages.tray.TRAY", 2)
     with desk.open_book() as book:
         for number in (5, 6, 7, 8, 9):
             reed = book.add_reed(number)

@@ -141,7 +141,7 @@ def test_every_answer_has_the_strict_headers(browser, path):
 
 
 def test_a_failure_of_the_program_is_a_page_in_words(browser, monkeypatch):
-    monkeypatch.setattr("aperture.desk.pages.book_pages.due", lambda _: 1 / 0)
+    monkeypatch.setattr("aperture.desk.pages.due_page.due", lambda _: 1 / 0)
     answer = browser.get("/due")
     assert answer.status_code == 500
     assert "the fault is the program" in answer.text
