@@ -31,6 +31,7 @@ LEAST_RISE_MM = 0.005
 # Of the columns of an edge, how many count as independent of one another; and the spread (mm) of what the
 # second network says of an edge that is plain to see.
 INDEPENDENT, USUAL_SPREAD_MM = 3.0, 0.015
+TOUCHING_MM = 0.001  # half of the gap that blades bound which lie on each other
 AT_CORNER = 1e-5  # 1 - u² that is as good as none
 
 
@@ -94,11 +95,16 @@ class OpeningContour:
         return low, high
 
     def polygon(self, points_a_blade: int = 201) -> Floats:
-        """The outline (n, 2), card mm, counter-clockwise from the left corner, closed implicitly."""
+        """The outline (n, 2), card mm, counter-clockwise from the left corner, closed implicitly.
+
+        Blades cannot cross: where the edges do, they count as lying on each other.
+        """
         # denser towards the corners, where it turns
-        u = -np.cos(np.linspace(0.0, np.pi, points_a_blade))
-        x = (self.left + self.right) / 2 + u * self.width_mm / 2
+        angle = np.linspace(0.0, np.pi, points_a_blade)
+        x = (self.left + self.right) / 2 - np.cos(angle) * self.width_mm / 2
         low, high = self.edges(x)
+        middle, half = (low + high) / 2, np.maximum((high - low) / 2, TOUCHING_MM * np.sin(angle))
+        low, high = middle - half, middle + half
         local = np.concatenate([np.column_stack([x, low]), np.column_stack([x, high])[-2:0:-1]])
         return self.to_card(local)
 

@@ -5,7 +5,7 @@ person must look: does the answer depend on where one began, do the two networks
 two blades, does the picture itself show something darker inside than outside.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -48,15 +48,17 @@ class Found:
     """An opening before it is judged: what the networks saw, and the blades through it.
 
     `edge_u_mm` (2,), `corner_u_mm`: standard uncertainty of the lower and the upper edge, and of a corner,
-    as this photo shows it; `border`: mean contrast of outside to inside; `bore_share`: which part of the
-    inside looks like a bore; `bright_share`, `darkest`: which part of it is nearly as bright as the rim, and
-    how bright its darkest twentieth is, beside the rim. See `Thresholds`.
+    as this photo shows it; `plain_u_mm`: that of an edge that is plain to see, which comes on top (it is a
+    term of its own in the budget, see `model_u_mm`); `border`: mean contrast of outside to inside;
+    `bore_share`: which part of the inside looks like a bore; `bright_share`, `darkest`: which part of it is
+    nearly as bright as the rim, and how bright its darkest twentieth is, beside the rim. See `Thresholds`.
     """
 
     look: FirstLook
     fit: ContourFit
     edge_u_mm: Floats
     corner_u_mm: float
+    plain_u_mm: float
     border: float
     bore_share: float
     bright_share: float
@@ -111,7 +113,12 @@ def find_blades(notch: Region, thresholds: Thresholds = THRESHOLDS) -> Found:
         thresholds.edge_u_shift * look.shift_mm, thresholds.edge_u_expected * look.edges.expected_mm
     )
     shift = thresholds.corner_u_shift * float(np.max(look.corner_shift_mm))
-    fit = fit_contour(look.edges, np.hypot(edge_u, told), float(np.hypot(corner_u, shift)))
+    narrowed = replace(
+        look.edges,
+        lower=look.edges.lower + thresholds.edge_outwards_mm,
+        upper=look.edges.upper - thresholds.edge_outwards_mm,
+    )
+    fit = fit_contour(narrowed, np.hypot(edge_u, told), float(np.hypot(corner_u, shift)))
     if _has_second_tip(look, thresholds):
         raise OpeningError("more-than-one-reed")
     width, height = fit.contour.width_mm, fit.contour.max_gap_mm()
@@ -121,7 +128,7 @@ def find_blades(notch: Region, thresholds: Thresholds = THRESHOLDS) -> Found:
         raise OpeningError("opening-not-found", "what is there does not look like the opening of a reed")
     edge_u_mm = np.hypot(told, thresholds.edge_u_residual * fit.residual_mm)
     border = _border(notch, fit.contour)
-    return Found(look, fit, edge_u_mm, shift, border, bore_share, *_inside(notch, fit.contour))
+    return Found(look, fit, edge_u_mm, shift, edge_u, border, bore_share, *_inside(notch, fit.contour))
 
 
 def review_reasons(found: Found, thresholds: Thresholds = THRESHOLDS) -> tuple[str, ...]:
@@ -131,7 +138,7 @@ def review_reasons(found: Found, thresholds: Thresholds = THRESHOLDS) -> tuple[s
     rough = float(np.mean(look.rough.upper - look.rough.lower))
     fine = float(np.mean(look.edges.upper - look.edges.lower))
     doubts = {
-        "height_u_mm": height_u_mm(found, thresholds) > thresholds.height_u_mm,
+        "height_u_mm": height_u_mm(found) > thresholds.height_u_mm,
         "corner_shift_mm": not is_shut and float(np.max(look.corner_shift_mm)) > thresholds.corner_shift_mm,
         "residual_mm": found.fit.residual_mm > thresholds.residual_mm,
         "between_networks_mm": abs(rough - fine) > thresholds.between_networks_mm,
@@ -141,9 +148,9 @@ def review_reasons(found: Found, thresholds: Thresholds = THRESHOLDS) -> tuple[s
     return tuple(name for name, is_doubtful in doubts.items() if is_doubtful)
 
 
-def height_u_mm(found: Found, thresholds: Thresholds = THRESHOLDS) -> float:
+def height_u_mm(found: Found) -> float:
     """Standard uncertainty of the height from its two edges alone, mm."""
-    return float(np.linalg.norm([*found.edge_u_mm, np.sqrt(2) * thresholds.edge_u_mm]))
+    return float(np.linalg.norm([*found.edge_u_mm, np.sqrt(2) * found.plain_u_mm]))
 
 
 def has_glare(found: Found, thresholds: Thresholds = THRESHOLDS) -> bool:
@@ -207,7 +214,7 @@ def model_u_mm(view: View, height_mm: float, thresholds: Thresholds = THRESHOLDS
     """Standard uncertainty of an edge, and of a corner, that is plain to see, mm: see `Thresholds`."""
     blur = thresholds.corner_u_blurs * view.blur_px[0] / view.px_per_mm
     thin = thresholds.corner_u_thin_mm2 / max(height_mm, LEAST_HEIGHT_MM)
-    edge = np.hypot(thresholds.edge_u_mm, thresholds.edge_u_blurs * view.blur_across_mm)
+    edge = thresholds.edge_u_blurs * view.blur_across_mm
     return float(edge), float(np.linalg.norm([thresholds.corner_u_mm, blur, thin]))
 
 

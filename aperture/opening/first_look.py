@@ -3,8 +3,9 @@
 The first network sees the notch laid flat and says for each column where the upper and the lower edge are, as
 a distribution over the rows, and whether the column lies between the corners. The second sees a strip along
 each edge, laid out so that the edge runs level, and says the same more closely. It is asked from an outline
-that was pushed outwards and from one that was pushed inwards: the mean is the answer, and how far the two
-differ tells how much the answer depends on where one began. It also says by how much it expects to be off.
+that was pushed outwards, and from one that was pushed inwards, as a mirror would show it: the mean is the
+answer, and how far the two differ tells how much the answer depends on how one looked. It also says by how
+much it expects to be off.
 What is said here is a measurement with an uncertainty, no verdict.
 
 Distributions over the places of a column: He et al., Medical Image Analysis 68, 101856 (2021).
@@ -33,6 +34,7 @@ PUSH_MM, PUSH_SHARE = (
     0.12,
     0.4,
 )  # how far the outline is pushed, and inwards never farther than this part of the gap
+PEAK_ROWS = 5  # so much on both sides of a distribution's peak is one edge
 NARROWEST_MM = 2.5  # a shorter run of columns is no opening
 CHORD_MM = 0.4  # near a corner, how much of the middle line tells where its end is
 SECTIONS = np.array([-0.85, -0.3, 0.3, 0.85])  # of an edge, from corner to corner: -1 to 1
@@ -117,7 +119,8 @@ def look_first(notch: Region) -> tuple[float, FirstLook | None]:
     if rough is None:
         return reed, None
     near = _closer(notch, rough)
-    pushed = [_closer(notch, _pushed(near, way)) for way in (1.0, -1.0)] if near else []
+    ways = ((1.0, False), (-1.0, True))
+    pushed = [_closer(notch, _pushed(near, way), mirrored) for way, mirrored in ways] if near else []
     if near is None or None in pushed:
         return reed, None
     outer, inner = (each for each in pushed if each is not None)
@@ -140,13 +143,33 @@ def _sigmoid(x: Floats | np.floating) -> Floats:
     return np.asarray(1.0 / (1.0 + np.exp(-np.asarray(x, np.float64))))
 
 
-def _places(logits: NDArray[np.float32], near_rows: int) -> tuple[Floats, Floats]:
-    """Of each column's distribution (rows, columns): the mean about its peak, and the spread; in rows."""
-    share = _softmax(logits)
-    rows = np.arange(len(share))[:, None]
-    near = share * (np.abs(rows - share.argmax(axis=0)) <= near_rows)
+def _peaks(logits: NDArray[np.float32]) -> tuple[Floats, Floats]:
+    """Of each column's distribution (rows, columns): the mean about its peak, and the spread; in rows.
+
+    In all of the notch there may be several edges; the likeliest counts.
+    """
+    share, rows = _softmax(logits), np.arange(len(logits))[:, None]
+    near = share * (np.abs(rows - share.argmax(axis=0)) <= PEAK_ROWS)
     mean = (near * rows).sum(axis=0) / near.sum(axis=0)
-    return mean, np.sqrt((share * (rows - mean) ** 2).sum(axis=0))
+    return mean, _spread(share, mean)
+
+
+def _medians(logits: NDArray[np.float32]) -> tuple[Floats, Floats]:
+    """Of each column's distribution (rows, columns): the median, and the spread; in rows.
+
+    In a strip there is one edge. A share is spread evenly over its row, half a row to both sides.
+    """
+    share = _softmax(logits)
+    up_to = share.cumsum(axis=0)
+    row = (up_to >= 0.5).argmax(axis=0)[None]
+    over, own = (np.take_along_axis(each, row, axis=0) for each in (up_to - 0.5, share))
+    median = (row + 0.5 - over / own)[0]
+    return median, _spread(share, median)
+
+
+def _spread(share: Floats, place: Floats) -> Floats:
+    """The standard deviation of distributions (rows, columns) about places (columns,), rows."""
+    return np.asarray(np.sqrt((share * (np.arange(len(share))[:, None] - place) ** 2).sum(axis=0)))
 
 
 def _between(logits: NDArray[np.float32], inside: NDArray[np.float32]) -> Floats:
@@ -184,8 +207,8 @@ def _ends(x: Floats, inside: Floats, here: slice) -> tuple[float, float]:
 def _roughly(result: NDArray[np.float32], grid_mm: Floats) -> EdgeColumns | None:
     """The edges from the first network's maps (8, rows, columns), whose places are `grid_mm`."""
     x, top, pitch = grid_mm[0, :, 0], grid_mm[0, 0, 1], grid_mm[0, 0, 1] - grid_mm[1, 0, 1]
-    upper, spread_upper = _places(result[0], 5)
-    lower, spread_lower = _places(result[1], 5)
+    upper, spread_upper = _peaks(result[0])
+    lower, spread_lower = _peaks(result[1])
     inside = _sigmoid(_between(result[0], result[2]))
     here = _run_of(inside)
     if here is None:
@@ -260,8 +283,9 @@ def _smooth(edges: EdgeColumns, u: Floats) -> tuple[Floats, Floats]:
     return middle - half, middle + half
 
 
-def _closer(notch: Region, rough: EdgeColumns) -> EdgeColumns | None:
-    """What the second network says of strips along the edges of a rough outline."""
+def _closer(notch: Region, rough: EdgeColumns, mirrored: bool = False) -> EdgeColumns | None:
+    """What the second network says of strips along the edges of a rough outline; or of their mirror image,
+    laid back."""
     rows, columns = STRIP_SHAPE
     left, right = rough.corners
     u = np.linspace(-STRIP_REACH, STRIP_REACH, columns)
@@ -280,8 +304,9 @@ def _closer(notch: Region, rough: EdgeColumns) -> EdgeColumns | None:
         blobs.append(
             np.stack([_encoded(light), to_other, constant, np.broadcast_to(np.abs(u) - 0.5, y.shape)])
         )
-    result = run("edge.onnx", np.asarray(blobs, np.float32))
-    (place_low, spread_low), (place_high, spread_high) = (_places(one[0], 8) for one in result)
+    along = slice(None, None, -1 if mirrored else 1)
+    result = run("edge.onnx", np.asarray(blobs, np.float32)[..., along])[..., along]
+    (place_low, spread_low), (place_high, spread_high) = (_medians(one[0]) for one in result)
     inside = _sigmoid(np.mean([_between(one[0], one[1]) for one in result], axis=0))
     here = _run_of(inside)
     if here is None:

@@ -19,7 +19,7 @@ from aperture.shape import quantities
 from aperture.view.view import locate_card
 from tests.accuracy.truth_photos import TruthPhoto
 
-LIMITS_MM = (0.006, 0.008, 0.01, 0.015, 0.02, 0.03, 0.05, 0.08, 0.2)
+LIMITS_MM = (0.006, 0.008, 0.01, 0.015, 0.02, 0.03, 0.04, 0.05, 0.08, 0.2)
 
 
 @dataclass(frozen=True)
