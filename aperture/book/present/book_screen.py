@@ -16,7 +16,7 @@ from aperture.book.advice.facts import soak_change, soak_times, squeeze_change
 from aperture.book.advice.rules import CAUTIONS, Advised
 from aperture.book.advice.soak_trend import soak_trend
 from aperture.book.orders.shares import cost_per_usable, share
-from aperture.book.present.words import cost_words, recorded, share_words, soaking_words
+from aperture.book.present.words import cost_words, recorded, said_words, share_words, soaking_words
 from aperture.book.store.records import FAULTS, Check, Entry, History
 from aperture.card.geometry import FACES
 from aperture.correction import all_words
@@ -263,7 +263,7 @@ def _show_photos(console: Console, history: History, pictures: Path) -> None:
             soaking_words(entry.filing.soaking) or NO_VALUE,
             _class(entry.reading.record),
             *(recorded(entry.reading.record, name) for name in NAMES),
-            "by a person" if entry.reading.origin == "person" else f"{times} times" if times > 1 else "once",
+            said_words(entry) or (f"{times} times" if times > 1 else "once"),
         )
     console.print(Padding(table, (0, 0, 0, 2)))
     for words in all_words([entry.reading.record for entry in history.entries]):

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from aperture.book.store.records import Reading, Soaking, Water
+from aperture.book.store.corrections import Said, said_of
+from aperture.book.store.records import Entry, Reading, Soaking, Water
 from aperture.correction import MARK
 from aperture.present.report import NO_VALUE, below_words, with_uncertainty
 
@@ -13,6 +14,15 @@ if TYPE_CHECKING:
     from aperture.book.orders.shares import Cost, Share
 
 WATER: dict[Water, str] = {"cold": "cold water", "room": "room-temperature water", "warm": "warm water"}
+
+SAID: dict[Said, str] = {
+    "confirmed": "confirmed by a person",
+    "class changed": "class changed by a person",
+    "outline redrawn": "outline corrected by hand",
+    "retake asked": "another photo asked for",
+    "reed or state named": "reed or state named by a person",
+    "reed or state corrected": "reed or state corrected by a person",
+}
 
 
 def recorded(record: Mapping[str, Any], name: str, unit: str = "") -> str:
@@ -32,6 +42,11 @@ def recorded(record: Mapping[str, Any], name: str, unit: str = "") -> str:
 def seen_words(reading: Reading) -> str:
     """The class of a measured photo, for example "elliptical, rather wide"."""
     return "elliptical, rather wide" if reading.seen == "wide" else reading.seen or NO_VALUE
+
+
+def said_words(entry: Entry) -> str:
+    """What of a photo is a person's, for example "class changed by a person"; empty where nothing is."""
+    return ", ".join(SAID[said] for said in said_of(entry))
 
 
 def soaking_words(soaking: Soaking) -> str:

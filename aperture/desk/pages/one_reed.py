@@ -12,7 +12,7 @@ from aperture.book.advice.decide import decide
 from aperture.book.advice.facts import soak_change, soak_times, squeeze_change
 from aperture.book.advice.rules import CAUTIONS, FOLLOWED_BY, SQUEEZE_CAUTION, advise
 from aperture.book.advice.soak_trend import soak_trend
-from aperture.book.present.words import recorded, seen_words, soaking_words
+from aperture.book.present.words import recorded, said_words, seen_words, soaking_words
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import ACTIONS, FAULTS, RESPONSES, Action, Entry, History, Reed
 from aperture.card.geometry import FACES, Face
@@ -138,6 +138,7 @@ def _row(entry: Entry) -> dict[str, object]:
         "when": f"{entry.photo.when:%Y-%m-%d %H:%M}",
         "soaking": soaking_words(entry.filing.soaking),
         "seen": seen_words(entry.reading) if entry.reading.measured else "refused",
+        "said": said_words(entry),
         "numbers": [recorded(entry.reading.record, name, UNITS[name]) for name in NAMES],
     }
 
