@@ -121,7 +121,7 @@ class Filing:
     """To which reed and state a photo belongs, and how the reed was soaked. The latest one counts.
 
     `first` is the reed's id and the state as the photo was filed when it came; None of a filing that was not
-    read from the book.
+    read from the book with its outlines.
     """
 
     reed_id: int | None
