@@ -163,7 +163,8 @@ class Book:
         """Everything about these reeds, in the same order.
 
         Without `outlines` neither those nor the tips of the readings must be looked at, nor by whom they
-        are, nor how a photo was filed first. They are most of the book: a list of many reeds that draws none is made in half the time.
+        are, nor how a photo was filed first. They are most of the book: a list of many reeds that draws none
+        is made in half the time.
         """
         # All ids as one value, because a query takes only so many values.
         ids, where = (

@@ -28,8 +28,8 @@ Row = Mapping[str, Any] | sqlite3.Row
 # Of photos there are thousands: their columns are taken by place, which takes half as long as by name.
 PHOTO_COLUMNS = "photos.id, sha256, name, taken, received_at, kept, kept_sha256"
 FILING = "reed_id, state, soak_seconds, water, wetted, age, reason, by"
-FIRST_FILING = """(SELECT reed_id FROM filings AS first WHERE first.photo_id = photos.id ORDER BY first.id LIMIT 1),
-    (SELECT state FROM filings AS first WHERE first.photo_id = photos.id ORDER BY first.id LIMIT 1)"""
+_FIRST = "FROM filings AS first WHERE first.photo_id = photos.id ORDER BY first.id LIMIT 1"
+FIRST_FILING = f"(SELECT reed_id {_FIRST}), (SELECT state {_FIRST})"
 READING = """id, photo_id, origin, version, coverage_factor, printed_scale_relative, record, outcome, shape,
     review"""
 # What comes after the outline in the file is as slow to get as the outline itself.
