@@ -24,7 +24,7 @@ from aperture.card.geometry import Face
 from aperture.correction import uncorrected
 from aperture.flags import FLAGS, WHICH_REED, needs_review
 from aperture.settings import Soaking as Habit
-from aperture.verdict import Change, Result, change
+from aperture.verdict import Change, Result, change, too_open
 
 Seen = Literal["shut", "elliptical", "wide", "round"]
 Look = Literal["refused", "which reed", "which state", "borderline", "review"]
@@ -66,6 +66,8 @@ class Facts:
     gone : it has left the box.
     decided : what a person decided, if no photo, check or squeeze came after that; else None.
     dry, soaked : what the latest measured photo in that state showed.
+    too_open : the soaked photo showed it too open to be squeezed (`aperture.verdict.too_open`); False without
+        such a photo.
     look : why a person must look first at `photo_that_counts`: "refused", it could not be measured; "which
         state", that is not known or contradicted; "which reed", a new reading contradicts how it was filed;
         "borderline"; "review", another flag. None: nothing, or a person confirmed it by correcting the
@@ -92,6 +94,7 @@ class Facts:
     decided: Action | None
     dry: Seen | None
     soaked: Seen | None
+    too_open: bool
     look: Look | None
     soaking: Compared | None
     squeeze: Squeezed | None
@@ -118,7 +121,7 @@ def facts(history: History, habit: Habit, today: date) -> Facts:
     Parameters
     ----------
     history : everything about it.
-    habit : how its owner soaks reeds.
+    habit : how its owner soaks and squeezes reeds.
     today : decides whether it may still go back, and whether it counts as played in.
     """
     dry, soaked = _latest_measured(history, "dry"), _latest_measured(history, "soaked")
@@ -130,6 +133,7 @@ def facts(history: History, habit: Habit, today: date) -> Facts:
         decided=_decided(history),
         dry=_seen(dry),
         soaked=_seen(soaked),
+        too_open=soaked is not None and _too_open(soaked, habit),
         look=_look(history),
         soaking=compared(soaked.filing.soaking, habit, _was_old(history, soaked)) if soaked else None,
         squeeze=squeezed[-1] if squeezed else None,
@@ -273,6 +277,11 @@ def _latest_measured(history: History, state: Face) -> Entry | None:
 
 def _seen(entry: Entry | None) -> Seen | None:
     return cast("Seen", entry.reading.seen) if entry else None
+
+
+def _too_open(soaked: Entry, habit: Habit) -> bool:
+    record = soaked.reading.record
+    return too_open(record["ellipse_ratio"], record["u"]["ellipse_ratio"], habit.squeeze_below_ratio)
 
 
 def _look(history: History) -> Look | None:

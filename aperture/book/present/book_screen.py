@@ -86,7 +86,7 @@ def show_reeds(console: Console, told: Sequence[tuple[History, Advised]]) -> Non
                 _class(soaked.reading.record) if soaked else NO_VALUE,
                 recorded(soaked.reading.record, "ellipse_ratio") if soaked else NO_VALUE,
                 history.decision.action if history.decision else NO_VALUE,
-                "" if history.gone else advised.action,
+                "" if history.gone else advised.to_do.action,
             )
         )
     show_rows(console, rows)
@@ -106,9 +106,11 @@ def show_reed(console: Console, history: History, advised: Advised, pictures: Pa
     _show_decisions(console, history)
     if not history.gone:
         _heading(console, "What to do")
-        indented(console, advised.what, "bold")
-        indented(console, advised.why)
-        for remark in advised.remarks:
+        indented(console, advised.to_do.what, "bold")
+        indented(console, printable(advised.to_do.why))
+        if advised.beside is not None:
+            indented(console, advised.beside, "dim")
+        for remark in advised.said_too:
             indented(console, f"{remark.what} {remark.why}")
     console.print()
     for caution in advised.cautions or CAUTIONS:
@@ -156,9 +158,11 @@ def show_due(console: Console, tasks: Sequence[Task], unfiled: Sequence[Entry]) 
         if not mine:
             continue
         _heading(console, heading)
-        for words in dict.fromkeys(task.what for task in mine):
-            reeds = ", ".join(str(task.reed) for task in mine if task.what == words)
-            indented(console, f"Reed {reeds}: {words}" if "," not in reeds else f"Reeds {reeds}: {words}")
+        for words, beside in dict.fromkeys((task.what, task.beside) for task in mine):
+            same = [str(task.reed) for task in mine if (task.what, task.beside) == (words, beside)]
+            indented(console, f"{'Reed' if len(same) == 1 else 'Reeds'} {', '.join(same)}: {words}")
+            if beside is not None:
+                indented(console, beside, "dim")
     if unfiled:
         _heading(console, "Say which reed and state")
         for entry in unfiled:
