@@ -179,14 +179,15 @@ def compared(soaking: Soaking, habit: Habit, is_old: bool) -> Compared:
 
 
 def soak_pair(history: History) -> tuple[Entry, Entry] | None:
-    """The latest measured dry and soaked photos of like conditions: nothing but soaking came between them.
+    """The latest measured dry and soaked photos of like conditions: nothing but one soak came between them.
 
-    That is, no squeeze, and no playing: an old reed's photos must be of the same day. None where there are
-    no such photos.
+    That is, no squeeze, no other soak, and no playing: an old reed's photos must be of the same day. None
+    where there are no such photos. Photos of one day are of one soak, those of two days of two, as for
+    squeezes.
     """
     for soaked in reversed(history.measured("soaked")):
         for dry in reversed(history.measured("dry")):
-            if _only_soaked(history, dry, soaked):
+            if _only_soaked(history, dry, soaked) and not _soaked_between(history, dry, soaked):
                 return dry, soaked
     return None
 
@@ -205,16 +206,24 @@ def soak_change(history: History) -> Change | None:
     return _change(*pair) if pair else None
 
 
-def squeeze_change(history: History, squeeze: Squeeze) -> Change | None:
-    """What a squeeze did to a reed: the soaked photo after it minus the one before it.
+def squeeze_pair(history: History, squeeze: Squeeze) -> tuple[Entry, Entry] | None:
+    """The measured soaked photos before and after a squeeze.
 
-    None where one is missing, or they were not soaked alike. What is correlated is the same as in
-    `soak_change`.
+    None where one is missing, or they were not soaked alike.
     """
     before, after = _around(history, squeeze)
     if before is None or after is None or not like(before.filing.soaking, after.filing.soaking):
         return None
-    return _change(before, after)
+    return before, after
+
+
+def squeeze_change(history: History, squeeze: Squeeze) -> Change | None:
+    """What a squeeze did to a reed: of `squeeze_pair`, the photo after it minus the one before it.
+
+    None without a pair. What is correlated is the same as in `soak_change`.
+    """
+    pair = squeeze_pair(history, squeeze)
+    return _change(*pair) if pair else None
 
 
 def soak_times(history: History) -> tuple[tuple[date, float], ...]:
@@ -326,6 +335,16 @@ def _only_soaked(history: History, dry: Entry, soaked: Entry) -> bool:
     first, last = sorted((dry, soaked), key=lambda entry: entry.photo.when)
     same_day = first.photo.when.date() == last.photo.when.date()
     return not _squeezed_between(history, first, last) and (same_day or not _was_old(history, last))
+
+
+def _soaked_between(history: History, dry: Entry, soaked: Entry) -> bool:
+    """Whether there was another soak between the two, on a day of its own."""
+    first, last = sorted((dry, soaked), key=lambda entry: entry.photo.when)
+    day = soaked.photo.when.date()
+    return any(
+        first.photo.when < other.photo.when < last.photo.when and other.photo.when.date() != day
+        for other in history.photos("soaked")
+    )
 
 
 def _closed_on_soaking(history: History, dry: Entry | None, soaked: Entry | None) -> bool:

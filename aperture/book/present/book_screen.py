@@ -12,12 +12,19 @@ from rich.padding import Padding
 from rich.text import Text
 
 from aperture.book.advice.due import HEADINGS, Task
-from aperture.book.advice.facts import soak_change, soak_times, squeeze_change
+from aperture.book.advice.facts import soak_change, soak_pair, soak_times, squeeze_change
 from aperture.book.advice.rules import CAUTIONS, Advised
 from aperture.book.advice.soak_trend import soak_trend
 from aperture.book.orders.shares import cost_per_usable, share
-from aperture.book.present.words import cost_words, recorded, said_words, share_words, soaking_words
-from aperture.book.store.records import FAULTS, Check, Entry, History
+from aperture.book.present.words import (
+    check_words,
+    cost_words,
+    recorded,
+    said_words,
+    share_words,
+    soaking_words,
+)
+from aperture.book.store.records import Entry, History
 from aperture.card.geometry import FACES
 from aperture.correction import all_words
 from aperture.present.report import NAMES, NO_VALUE, change_lines, printable, remarks
@@ -281,9 +288,10 @@ def _show_photos(console: Console, history: History, pictures: Path) -> None:
 
 
 def _show_changes(console: Console, history: History) -> None:
-    soaked = soak_change(history)
-    if soaked is not None:
-        _heading(console, "Soaking changed")
+    soaked, pair = soak_change(history), soak_pair(history)
+    if soaked is not None and pair is not None:
+        dry_at, soaked_at = (f"{entry.photo.when:%Y-%m-%d %H:%M}" for entry in pair)
+        _heading(console, f"Soaking changed (dry {dry_at}, soaked {soaked_at})")
         _show_change(console, soaked)
     for squeeze in history.squeezes:
         _heading(console, f"Squeezed on {squeeze.done_at:%Y-%m-%d}")
@@ -309,17 +317,7 @@ def _show_checks(console: Console, history: History) -> None:
     _heading(console, "Checks by hand")
     for check in history.checks:
         by = f" ({check.by})" if check.by else ""
-        indented(console, f"{check.done_at:%Y-%m-%d}{by}: {_check_words(check)}.")
-
-
-def _check_words(check: Check) -> str:
-    answers = {name: getattr(check, name) for name in FAULTS}
-    found = [name.replace("_", " ") for name, answer in answers.items() if answer]
-    fine = [f"no {name.replace('_', ' ')}" for name, answer in answers.items() if answer is False]
-    heard = [f"response {check.response}"] if check.response else []
-    if check.pitch_cents is not None:
-        heard.append(f"{check.pitch_cents:+g} cents".replace("-", "−"))
-    return ", ".join([*found, *fine, *heard, *([printable(check.note)] if check.note else [])])
+        indented(console, f"{check.done_at:%Y-%m-%d}{by}: {check_words(check)}.")
 
 
 def _show_decisions(console: Console, history: History) -> None:

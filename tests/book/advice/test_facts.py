@@ -283,6 +283,11 @@ def test_uncertainties_keep_the_factor_they_were_expanded_with():
         (Story().dry(SHUT).decided("keep").later(30).soaked(ROUND), None),
         (Story().dry(SHUT).later(1).soaked(ROUND, OLD), None),
         (Story().dry(SHUT).soaked(ROUND, OLD), (0, 1)),
+        # Soaked once more on another day: what that soak did, the dry photo before the first one cannot tell.
+        (Story().dry(SHUT).soaked(WIDE).later(3).soaked(ROUND), (0, 1)),
+        (Story().dry(SHUT).later(1).refused("soaked").later(1).soaked(ROUND), None),
+        (Story().dry(SHUT).soaked(WIDE).later(3).dry(SHUT).soaked(ROUND), (2, 3)),
+        (Story().soaked(WIDE).later(1).soaked(ROUND).later(1).dry(SHUT), (2, 1)),
     ],
 )
 def test_dry_and_soaked_are_compared_if_only_soaking_came_between(story, pair):
