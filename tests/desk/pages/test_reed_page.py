@@ -80,6 +80,22 @@ def test_what_was_decided_is_done_with_one_button_and_the_same_reason(filled, br
     assert (decision.action, decision.override_reason) == ("sent back", "not what was ordered")
 
 
+@pytest.mark.parametrize(
+    ("number", "button"),
+    [
+        (6, '<summary class="first">Enter a check</summary>'),  # soaked and elliptical
+        (7, '<button formaction="/reed/7/squeeze" formnovalidate>It was squeezed now</button>'),
+        (9, '<a class="button" href="/phone">Photograph it</a>'),  # dry: to be soaked
+        (10, ">Decide: send back, as advised</button>"),  # it leaks
+    ],
+)
+def test_the_one_button_does_what_is_to_be_done(filled, browser, enter, number, button):  # noqa: F811
+    with filled.open_book() as book:
+        enter(book, book.add_reed(9), "dry")
+        book.add_check(book.add_reed(10, "26a"), datetime(2026, 10, 6, 9, 0), {"leak": True})
+    assert button in browser.get(f"/reed/{number}").text
+
+
 # --- a reed that is gone -------------------------------------------------------------------------------
 
 ENTRIES = [
