@@ -406,6 +406,16 @@ def test_the_change_by_a_squeeze_needs_two_photos_soaked_alike():
     assert squeeze_change(named.history, named.squeezes[0]) is None
 
 
+def test_photos_of_two_soaks_do_not_tell_what_a_squeeze_did():
+    """A reed opens again at the next soak (common practice, no published source)."""
+    story = Story().soaked(ROUND).later(3).squeezed().soaked(WIDE)
+    assert squeeze_change(story.history, story.squeezes[0]) is None
+    named = Story().soaked(ROUND).later(3).squeezed(before=1).soaked(WIDE)
+    assert squeeze_change(named.history, named.squeezes[0]).ellipse_ratio.word == "flatter"
+    # What is advised rests on the earlier soak like it, as before: it came down a little.
+    assert known(story).squeeze == "came down a little"
+
+
 # --- checks and decisions ----------------------------------------------------------------------------------
 
 
