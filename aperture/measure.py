@@ -19,7 +19,7 @@ from aperture.opening import Outline, find_opening
 from aperture.photo import Photo, is_address, read_photo
 from aperture.settings import NO_CORRECTION, Correction, Settings
 from aperture.shape import Shape, describe
-from aperture.verdict import Verdict, advice, classify, height_below
+from aperture.verdict import Verdict, advice, classify, height_below, too_open
 from aperture.view.view import View, locate_card
 
 Outcome = Literal["measured", "refused"]
@@ -35,6 +35,7 @@ class Measurement:
     measured. `u` holds expanded uncertainties for "height_mm", "width_mm", "area_mm2", "ellipse_ratio".
     `geometry` and `u` hold the height also where none can be told; what is shown then is `height_below_mm`.
     `correction` is what the settings asked to add to the height; `geometry` and `u` have it in them.
+    `too_open`: were it soaked, it would be too open to be squeezed (`aperture.verdict.too_open`).
     """
 
     photo: str
@@ -54,6 +55,7 @@ class Measurement:
     u: Mapping[str, float] | None = None
     control: tuple[float | None, ...] = ()
     correction: Correction = NO_CORRECTION
+    too_open: bool = False
 
     @property
     def review(self) -> bool:
@@ -202,7 +204,9 @@ def _measured(result: Measurement, photo: Photo, view: View, settings: Settings)
     if settings.correction.applies:
         flags.append(FLAG)
     reason = next((FLAGS[code].sentence for code in flags if FLAGS[code].effect == "review"), None)
-    steps = advice(verdict, result.state or "unknown")
+    u = uncertainty.expanded(factor)
+    wide_open = too_open(geometry.ellipse_ratio, u["ellipse_ratio"], settings.soaking.squeeze_below_ratio)
+    steps = advice(verdict, result.state or "unknown", is_too_open=wide_open)
     return replace(
         result,
         outcome="measured",
@@ -213,9 +217,10 @@ def _measured(result: Measurement, photo: Photo, view: View, settings: Settings)
         geometry=geometry,
         budget=uncertainty,
         verdict=verdict,
-        u=uncertainty.expanded(factor),
+        u=u,
         control=control,
         correction=settings.correction,
+        too_open=wide_open,
     )
 
 

@@ -133,7 +133,8 @@ class Uncertainty(_Group):
 
 @dataclass(frozen=True)
 class Soaking(_Group):
-    """Your own habit of soaking; a photo in the reed book counts as soaked so unless you say otherwise.
+    """Your own habit of soaking and squeezing. A photo in the reed book counts as soaked so unless you say
+    otherwise.
 
     Published advice differs, from 30 seconds to several minutes: keep to one way, and compare like with like.
     """
@@ -146,6 +147,14 @@ class Soaking(_Group):
         "room", 'How warm the water is: "cold", "room" (room temperature) or "warm".'
     )
     wetted: Literal["water", "mouth"] = _set("water", 'Where: in a glass of "water" or in the "mouth".')
+    squeeze_below_ratio: float = _set(
+        0.35,
+        "No unit. A soaked reed is squeezed only below this ellipse ratio; from here on, by more than its ±,"
+        " it is too open for that: send back while it can be, else replace. Squeezing is for moderately open"
+        " reeds (common practice, no published source). Why 0.35: if a squeeze takes a quarter off the"
+        " height, 0.26 is left, still round. A working value from memory, NOT validated.",
+        **RATIO,
+    )
 
 
 @dataclass(frozen=True)

@@ -220,6 +220,11 @@ ADVICE: dict[tuple[State, str], Advice] = {
     ),
     ("soaked", "wide"): _SQUEEZE,
     ("soaked", "round"): _SQUEEZE,
+    ("soaked", "too open"): Advice(
+        "Too open to be squeezed: send it back while it can be, else replace it.",
+        "Squeezing is for moderately open reeds; one that is far too open stays too open, or its cane gives"
+        " way. From which ratio on is a working value, not validated.",
+    ),
     ("unknown", "any"): Advice(
         "Say whether the reed was dry or soaked (the card's face, the file's name, or --state).",
         "The same opening means different things dry and soaked.",
@@ -239,7 +244,23 @@ STANDING = Advice(
 )
 
 
-def advice(verdict: Verdict, state: State, dry: Verdict | None = None) -> tuple[Advice, ...]:
+def too_open(ellipse_ratio: float, expanded_uncertainty: float, squeeze_below_ratio: float) -> bool:
+    """Whether a soaked reed is too open to be squeezed, beyond doubt: by more than its ±.
+
+    Parameters
+    ----------
+    ellipse_ratio, expanded_uncertainty : as measured.
+    squeeze_below_ratio : from the settings.
+
+    A reed in doubt is squeezed first: that can be tried, and a reed that went back cannot. The guard band is
+    one expanded uncertainty (JCGM 106:2012).
+    """
+    return ellipse_ratio - expanded_uncertainty >= squeeze_below_ratio
+
+
+def advice(
+    verdict: Verdict, state: State, dry: Verdict | None = None, is_too_open: bool = False
+) -> tuple[Advice, ...]:
     """What to do next, in plain words, the most urgent first; the standing remark is always last.
 
     Parameters
@@ -247,11 +268,14 @@ def advice(verdict: Verdict, state: State, dry: Verdict | None = None) -> tuple[
     verdict : of the photo in question.
     state : of the reed in that photo.
     dry : for a soaked reed, the verdict on its dry photo, where there is one.
+    is_too_open : see `too_open`; it matters only for a soaked reed that would be squeezed.
     """
     steps = [BORDERLINE] if verdict.borderline else []
     if state == "soaked" and dry is not None and dry.shape != "shut" and verdict.shape == "shut":
         steps.append(CLOSED_ON_SOAKING)
-    seen = "wide" if "wide" in verdict.flags else verdict.shape
+    seen: str = "wide" if "wide" in verdict.flags else verdict.shape
+    if is_too_open and state == "soaked" and seen in ("wide", "round"):
+        seen = "too open"
     steps.append(ADVICE["unknown", "any"] if state == "unknown" else ADVICE[state, seen])
     return (*steps, STANDING)
 

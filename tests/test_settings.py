@@ -42,6 +42,13 @@ def test_default_limits_are_the_ones_documented():
     )
 
 
+def test_up_to_where_a_reed_is_squeezed_is_called_a_working_value():
+    """Common practice, no published source: squeezing is for moderately open reeds."""
+    assert Settings().soaking.squeeze_below_ratio == 0.35
+    (explained,) = (one for one in fields(Soaking) if one.name == "squeeze_below_ratio")
+    assert "NOT validated" in explained.metadata["description"]
+
+
 def test_the_template_read_back_gives_the_defaults(settings_file):
     assert load_settings(settings_file(settings_template())) == Settings()
 

@@ -20,6 +20,7 @@ from aperture.verdict import (
     advice,
     change,
     classify,
+    too_open,
 )
 
 # Of these tests, whatever the defaults are.
@@ -327,3 +328,22 @@ def test_every_class_in_every_state_has_advice_and_the_teacher_has_the_last_word
             assert len(steps) == 2
             assert all(step.what.endswith(".") and step.why.endswith(".") for step in steps)
             assert "teacher decides" in steps[-1].what
+
+
+@pytest.mark.parametrize(
+    ("ratio", "expanded", "said"),
+    [
+        (0.41, 0.01, "Too open to be squeezed: send it back while it can be, else replace it."),
+        (0.26, 0.01, "Squeeze it firmly"),
+        # In doubt it is squeezed first: a guard band of one expanded uncertainty (JCGM 106:2012).
+        (0.355, 0.01, "Squeeze it firmly"),
+        (0.361, 0.01, "Too open"),
+    ],
+)
+def test_only_moderately_open_reeds_are_squeezed(ratio, expanded, said):
+    """Common practice, no published source; 0.35 is the project's own working value, not validated."""
+    is_too_open = too_open(ratio, expanded, 0.35)
+    verdict = seen(ratio * 6.0, ratio)
+    assert advice(verdict, "soaked", None, is_too_open)[0].what.startswith(said)
+    # Dry it goes back, or is soaked, as before.
+    assert advice(verdict, "dry", None, is_too_open) == advice(verdict, "dry")

@@ -147,7 +147,8 @@ def next_steps(measurement: Measurement, dry: Measurement | None = None) -> tupl
     if measurement.verdict is None:
         return ()
     before = dry.verdict if dry is not None else None
-    steps = advice(measurement.verdict, measurement.state or "unknown", before)
+    state = measurement.state or "unknown"
+    steps = advice(measurement.verdict, state, before, measurement.too_open)
     # Both are said elsewhere: among the cautions, and as the advice of the flag "borderline".
     return tuple(step for step in steps if step not in (STANDING, BORDERLINE))
 

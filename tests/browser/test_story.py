@@ -239,6 +239,7 @@ def test_the_whole_story(desk, laptop, phone):
     page.get_by_role("button", name="Override").click()
 
     laptop.go("/reed/7")
+    page.get_by_text("Decide otherwise").click()
     page.get_by_label("What is decided").select_option("send back")
     page.get_by_label("Why (needed").fill("too round for its player")
     page.get_by_label("Who decides").fill("MB")

@@ -132,6 +132,11 @@ def test_the_reason_of_a_refusal_comes_first_and_once(refused):
     assert [remark.sentence for remark in found[1:]] == [FLAGS["photo-changed"].sentence]
 
 
+def test_what_is_too_open_is_not_squeezed(measured):
+    photo = measured(height_mm=2.45, width_mm=6.0, state="soaked", too_open=True)
+    assert next_steps(photo)[0].what.startswith("Too open to be squeezed: send it back")
+
+
 def test_next_steps_leave_the_standing_remark_to_the_cautions(measured, refused):
     steps = next_steps(measured(height_mm=0.8, state="soaked"))
     assert [step.what for step in steps] == ["Go on to the checks by hand: leaks, wire, film wrap, pitch."]

@@ -22,6 +22,7 @@ from aperture.studies.own_limits import (
     reason_to_leave_out,
     threshold,
 )
+from tests.conftest import LIMITS
 
 PHOTOS = Path(__file__).parents[2] / "fixtures" / "photos"
 
@@ -156,7 +157,7 @@ def test_the_stated_uncertainty_holds(hesitation, u):
 
 def test_limits_misfits_and_what_changes():
     odd = Labelled("odd.jpg", "elliptical", 0.7, 0.01, 0.31, 0.002)
-    own = learn([*SHUT, *ELLIPTICAL, *ROUND, odd], Limits())
+    own = learn([*SHUT, *ELLIPTICAL, *ROUND, odd], LIMITS)
     assert own.height.gap == (0.12, 0.20)
     assert 0.12 < own.limits.shut_below_height_mm < 0.20
     assert own.ratio.gap is None  # the odd one is rounder than some round ones

@@ -2,7 +2,7 @@
 
 from datetime import datetime
 
-from aperture.book.advice.rules import advise, overrides
+from aperture.book.advice.rules import FOLLOWED_BY, advise, overrides
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Action, Reed
 from aperture.errors import BookError
@@ -17,7 +17,8 @@ def decide(
     Parameters
     ----------
     by : short code of who decided.
-    reason : why; may be None where the decision follows the advice, whose reason then counts.
+    reason : why; may be None where the decision follows the advice, or what was decided and not yet done:
+        then the reason of that counts.
 
     Returns
     -------
@@ -28,7 +29,9 @@ def decide(
     BookError : the decision goes against the advice and there is no reason.
     """
     advised = advise(book.history(reed), settings.soaking, at.date())
-    against = overrides(action, advised.action)
+    against, led = overrides(action, advised.action), advised.decided
+    if against and not reason and led is not None and action in FOLLOWED_BY.get(led.action, frozenset()):
+        reason = led.why  # what was decided is done: why was said then
     if against and not reason:
         raise BookError(
             "book-entry-wrong",

@@ -26,12 +26,16 @@ HEADINGS = {
 
 @dataclass(frozen=True)
 class Task:
-    """One thing to do with one reed. `until` is the last day for it; None if there is none."""
+    """One thing to do with one reed. `until` is the last day for it; None if there is none.
+
+    `beside` is the advice in words, where a person decided otherwise; None where nothing is to be said of it.
+    """
 
     kind: str
     reed: int
     what: str
     until: date | None = None
+    beside: str | None = None
 
 
 def due(told: Sequence[tuple[History, Advised]]) -> list[Task]:
@@ -48,27 +52,19 @@ def due(told: Sequence[tuple[History, Advised]]) -> list[Task]:
 
 
 def _task(history: History, advised: Advised) -> Task | None:
-    decided = history.decision.action if history.decision else None
-    reed, lot = history.reed.number, history.lot
-    if history.gone or advised.action == "nothing":
+    reed, to_do = history.reed.number, advised.to_do
+    if history.gone or to_do.action == "nothing":
         return None
-    if decided == "send back":
-        return Task("send back", reed, _SEND, lot.return_by if lot else None)
-    if decided == "replace":
-        return Task("throw away", reed, _THROW_AWAY)
-    if advised.action == "keep":
-        return None if decided == "keep" else Task("keep", reed, advised.what)
-    return Task(advised.action, reed, advised.what, _until(history, advised))
+    if to_do.action == "keep" and history.decision is not None and history.decision.action == "keep":
+        return None
+    if advised.decided is not None and to_do.action == "replace":
+        return Task("throw away", reed, to_do.what, None, advised.beside)
+    return Task(to_do.action, reed, to_do.what, _until(history, advised), advised.beside)
 
 
 def _until(history: History, advised: Advised) -> date | None:
-    """The lot's date, where the advice speaks of it."""
+    """The lot's date, where it was decided to send the reed back, or where the advice speaks of it."""
     until = history.lot.return_by if history.lot else None
-    return until if until is not None and until.isoformat() in advised.what else None
-
-
-_SEND = (
-    "It was decided to send it back. `aperture return-sheet` writes the sheet to go with it; then enter that"
-    " it was sent back."
-)
-_THROW_AWAY = "It was decided to replace it. When it is thrown away, enter that."
+    if until is None or (advised.decided is not None and advised.decided.action == "send back"):
+        return until
+    return until if advised.decided is None and until.isoformat() in advised.what else None

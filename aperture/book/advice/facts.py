@@ -8,6 +8,21 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal, cast
 
+from aperture.book.advice.comparing import LIKE_FACTOR as LIKE_FACTOR
+from aperture.book.advice.comparing import (
+    around,
+    change_between,
+    old_since,
+    only_soaked,
+    squeezed_between,
+    was_old,
+)
+from aperture.book.advice.comparing import is_old_on as is_old_on
+from aperture.book.advice.comparing import like as like
+from aperture.book.advice.comparing import soak_change as soak_change
+from aperture.book.advice.comparing import soak_pair as soak_pair
+from aperture.book.advice.comparing import squeeze_change as squeeze_change
+from aperture.book.advice.comparing import squeeze_pair as squeeze_pair
 from aperture.book.advice.soak_trend import soak_trend
 from aperture.book.store.records import (
     FAULTS,
@@ -15,16 +30,14 @@ from aperture.book.store.records import (
     Check,
     Entry,
     History,
-    Reading,
     Response,
     Soaking,
     Squeeze,
 )
 from aperture.card.geometry import Face
-from aperture.correction import uncorrected
 from aperture.flags import FLAGS, WHICH_REED, needs_review
 from aperture.settings import Soaking as Habit
-from aperture.verdict import Change, Result, change
+from aperture.verdict import too_open
 
 Seen = Literal["shut", "elliptical", "wide", "round"]
 Look = Literal["refused", "which reed", "which state", "borderline", "review"]
@@ -39,9 +52,6 @@ Squeezed = Literal[
 ]
 Pitch = Literal["flat", "in tune", "sharp"]
 
-# Soaks count as alike if the longer one took at most this many times as long: a stopwatch and a hand in the
-# water do no better.
-LIKE_FACTOR = 1.5
 # Farther off than this is more than a player can correct with ease.
 PITCH_LIMIT_CENTS = 20.0
 # A dry photo with a smaller chance than this of showing a round opening is in no doubt that matters: whether
@@ -66,6 +76,8 @@ class Facts:
     gone : it has left the box.
     decided : what a person decided, if no photo, check or squeeze came after that; else None.
     dry, soaked : what the latest measured photo in that state showed.
+    too_open : the soaked photo showed it too open to be squeezed (`aperture.verdict.too_open`); False without
+        such a photo.
     look : why a person must look first at `photo_that_counts`: "refused", it could not be measured; "which
         state", that is not known or contradicted; "which reed", a new reading contradicts how it was filed;
         "borderline"; "review", another flag. None: nothing, or a person confirmed it by correcting the
@@ -92,6 +104,7 @@ class Facts:
     decided: Action | None
     dry: Seen | None
     soaked: Seen | None
+    too_open: bool
     look: Look | None
     soaking: Compared | None
     squeeze: Squeezed | None
@@ -118,7 +131,7 @@ def facts(history: History, habit: Habit, today: date) -> Facts:
     Parameters
     ----------
     history : everything about it.
-    habit : how its owner soaks reeds.
+    habit : how its owner soaks and squeezes reeds.
     today : decides whether it may still go back, and whether it counts as played in.
     """
     dry, soaked = _latest_measured(history, "dry"), _latest_measured(history, "soaked")
@@ -130,8 +143,9 @@ def facts(history: History, habit: Habit, today: date) -> Facts:
         decided=_decided(history),
         dry=_seen(dry),
         soaked=_seen(soaked),
+        too_open=soaked is not None and _too_open(soaked, habit),
         look=_look(history),
-        soaking=compared(soaked.filing.soaking, habit, _was_old(history, soaked)) if soaked else None,
+        soaking=compared(soaked.filing.soaking, habit, was_old(history, soaked)) if soaked else None,
         squeeze=squeezed[-1] if squeezed else None,
         squeeze_each_time="came down" in squeezed,
         is_old=is_old,
@@ -148,19 +162,6 @@ def facts(history: History, habit: Habit, today: date) -> Facts:
     )
 
 
-def like(one: Soaking, other: Soaking) -> bool:
-    """Whether two photos were soaked alike, so that what they show can be compared.
-
-    Times up to `LIKE_FACTOR` apart count as alike. What was noted of one and not of the other is not known to
-    be alike; what was noted of neither says nothing against it.
-    """
-    same = (one.water, one.wetted, one.age) == (other.water, other.wetted, other.age)
-    if one.seconds is None or other.seconds is None:
-        return same and one.seconds == other.seconds
-    shorter, longer = sorted((one.seconds, other.seconds))
-    return same and longer <= LIKE_FACTOR * shorter
-
-
 def compared(soaking: Soaking, habit: Habit, is_old: bool) -> Compared:
     """How a soak compares with the habit for a reed of that age; see `Facts.soaking`."""
     usual_seconds = habit.old_seconds if is_old else habit.new_seconds
@@ -174,52 +175,13 @@ def compared(soaking: Soaking, habit: Habit, is_old: bool) -> Compared:
     return found.pop() if len(found) == 1 else "other"
 
 
-def soak_pair(history: History) -> tuple[Entry, Entry] | None:
-    """The latest measured dry and soaked photos of like conditions: nothing but soaking came between them.
-
-    That is, no squeeze, and no playing: an old reed's photos must be of the same day. None where there are
-    no such photos.
-    """
-    for soaked in reversed(history.measured("soaked")):
-        for dry in reversed(history.measured("dry")):
-            if _only_soaked(history, dry, soaked):
-                return dry, soaked
-    return None
-
-
-def soak_change(history: History) -> Change | None:
-    """What soaking did to a reed: the soaked photo of `soak_pair` minus the dry one; None without a pair.
-
-    Correlated between the two photos is only the millimetre of the printed card: how it was printed, and how
-    its bar was read with a ruler. That part mostly cancels. All else (where the tip stood, how the reed
-    leaned, how the camera was held, how the edge was seen) is new in each photo and adds up. One card is
-    supposed; if there were two, or the bar was measured again between, the ± is slightly too small.
-
-    Source: GUM 5.2.2, in `aperture.verdict.change`.
-    """
-    pair = soak_pair(history)
-    return _change(*pair) if pair else None
-
-
-def squeeze_change(history: History, squeeze: Squeeze) -> Change | None:
-    """What a squeeze did to a reed: the soaked photo after it minus the one before it.
-
-    None where one is missing, or they were not soaked alike. What is correlated is the same as in
-    `soak_change`.
-    """
-    before, after = _around(history, squeeze)
-    if before is None or after is None or not like(before.filing.soaking, after.filing.soaking):
-        return None
-    return _change(before, after)
-
-
 def soak_times(history: History) -> tuple[tuple[date, float], ...]:
     """Days, and after how many seconds of soaking the reed was seen not to be shut; for `soak_trend`.
 
     Only soaks in the same water, and wetted in the same way, as the latest. Those of a new reed are left out:
     that it is soaked for less is a habit, not a need.
     """
-    since = _old_since(history)
+    since = old_since(history)
     if since is None:
         return ()
     opened = [
@@ -233,12 +195,6 @@ def soak_times(history: History) -> tuple[tuple[date, float], ...]:
         if soaking.seconds is not None
         and (soaking.water, soaking.wetted) == (opened[-1][1].water, opened[-1][1].wetted)
     )
-
-
-def is_old_on(history: History, day: date) -> bool:
-    """Whether the reed had been played in: a photo says so, or it was kept on an earlier day."""
-    since = _old_since(history)
-    return since is not None and since <= day.toordinal()
 
 
 def photo_that_counts(history: History) -> Entry | None:
@@ -258,7 +214,7 @@ def photo_that_counts(history: History) -> Entry | None:
         for entry in photos
         if entry.reading.measured
         and entry.photo.when.date() == refused.photo.when.date()
-        and not _squeezed_between(history, entry, refused)
+        and not squeezed_between(history, entry, refused)
     ]
     return others[-1] if others else refused
 
@@ -273,6 +229,11 @@ def _latest_measured(history: History, state: Face) -> Entry | None:
 
 def _seen(entry: Entry | None) -> Seen | None:
     return cast("Seen", entry.reading.seen) if entry else None
+
+
+def _too_open(soaked: Entry, habit: Habit) -> bool:
+    record = soaked.reading.record
+    return too_open(record["ellipse_ratio"], record["u"]["ellipse_ratio"], habit.squeeze_below_ratio)
 
 
 def _look(history: History) -> Look | None:
@@ -313,42 +274,10 @@ def _either_way(entry: Entry) -> bool:
     return entry.filing.state == "dry" and chances is not None and chances["round"] < NEGLIGIBLE
 
 
-def _only_soaked(history: History, dry: Entry, soaked: Entry) -> bool:
-    first, last = sorted((dry, soaked), key=lambda entry: entry.photo.when)
-    same_day = first.photo.when.date() == last.photo.when.date()
-    return not _squeezed_between(history, first, last) and (same_day or not _was_old(history, last))
-
-
 def _closed_on_soaking(history: History, dry: Entry | None, soaked: Entry | None) -> bool:
     if dry is None or soaked is None or dry.reading.seen == "shut" or soaked.reading.seen != "shut":
         return False
-    return _only_soaked(history, dry, soaked) and not _decided_since(history, soaked)
-
-
-def _change(before: Entry, after: Entry) -> Change:
-    one, other = before.reading, after.reading
-    shared = min(one.printed_scale_relative, other.printed_scale_relative)
-    return change(_result(one), _result(other), shared, other.coverage_factor)
-
-
-def _result(reading: Reading) -> Result:
-    record, u, k = reading.record, reading.record["u"], reading.coverage_factor
-    below_mm = record.get("height_below_mm")
-    if below_mm is not None:
-        # Where no height can be told it lies between 0 and that: half of it, and two standard uncertainties
-        # to both sides reach to both ends.
-        height_mm, u_height_mm = below_mm / 2.0, below_mm / 4.0
-    else:
-        found = record["height_mm"], u["height_mm"] / k
-        height_mm, u_height_mm = uncorrected(*found, record.get("correction"))
-    return Result(
-        height_mm=height_mm,
-        u_height_mm=u_height_mm,
-        area_mm2=record["area_mm2"],
-        u_area_mm2=u["area_mm2"] / k,
-        ellipse_ratio=record["ellipse_ratio"],
-        u_ellipse_ratio=u["ellipse_ratio"] / k,
-    )
+    return only_soaked(history, dry, soaked) and not _decided_since(history, soaked)
 
 
 # --- soaking and age ---------------------------------------------------------------------------------------
@@ -372,17 +301,6 @@ def _compared_opening(found: str | None, usual: str, opens: Mapping[str, int]) -
     return "more" if opens[found] > opens[usual] else "less"
 
 
-def _old_since(history: History) -> int | None:
-    """The first day on which it counts as played in, as `date.toordinal` counts days."""
-    said = [entry.photo.when.toordinal() for entry in history.entries if entry.filing.soaking.age == "old"]
-    kept = [one.decided_at.toordinal() + 1 for one in history.decisions if one.action == "keep"]
-    return min([*said, *kept], default=None)
-
-
-def _was_old(history: History, entry: Entry) -> bool:
-    return is_old_on(history, entry.photo.when.date())
-
-
 def _returnable(history: History, is_old: bool, today: date) -> bool | None:
     if is_old:
         return False
@@ -394,23 +312,8 @@ def _returnable(history: History, is_old: bool, today: date) -> bool | None:
 # --- squeezes ----------------------------------------------------------------------------------------------
 
 
-def _around(history: History, squeeze: Squeeze) -> tuple[Entry | None, Entry | None]:
-    """The measured soaked photos before a squeeze, and after it in the same soak.
-
-    A reed opens again at the next soak, so a photo of another day tells nothing of the squeeze, unless
-    somebody named it.
-    """
-    before, after = (
-        entry if entry is not None and entry.reading.measured and entry.filing.state == "soaked" else None
-        for entry in history.around(squeeze)
-    )
-    if after is not None and after.photo.id != squeeze.after_photo_id:
-        after = after if after.photo.when.date() == squeeze.done_at.date() else None
-    return before, after
-
-
 def _outcome(history: History, squeeze: Squeeze) -> Squeezed:
-    _, after = _around(history, squeeze)
+    before, after = around(history, squeeze)
     latest = _latest_measured(history, "soaked")
     if after is None:
         later = latest is not None and latest.photo.when > squeeze.done_at
@@ -419,13 +322,10 @@ def _outcome(history: History, squeeze: Squeeze) -> Squeezed:
         return "squeezed shut"
     if after.reading.seen not in ("wide", "round"):
         return "came down"
-    what_changed = squeeze_change(history, squeeze)
-    fell = what_changed is not None and what_changed.ellipse_ratio.word == "flatter"
+    # Where none was taken in that soak, an earlier photo of a soak like it tells whether it fell at all.
+    alike = before is not None and like(before.filing.soaking, after.filing.soaking)
+    fell = before is not None and alike and change_between(before, after).ellipse_ratio.word == "flatter"
     return "came down a little" if fell else "did not come down"
-
-
-def _squeezed_between(history: History, first: Entry, last: Entry) -> bool:
-    return any(first.photo.when < squeeze.done_at <= last.photo.when for squeeze in history.squeezes)
 
 
 # --- checks and decisions ----------------------------------------------------------------------------------

@@ -77,10 +77,10 @@ def _said(advice: Advice) -> _Words:
     return {"what": advice.what, "why": advice.why}
 
 
-def _or_send_back(rule: Rule) -> tuple[Rule, Rule]:
-    """Before the rule, the same for a reed that may still go back."""
+def _or_send_back(rule: Rule, what: str | None = None) -> tuple[Rule, Rule]:
+    """Before the rule, the same for a reed that may still go back; `what` to do if not just `SEND_BACK`."""
     code, when = f"{rule.code}-return", {**rule.when, "returnable": True}
-    return replace(rule, code=code, when=when, action="send back", what=SEND_BACK), rule
+    return replace(rule, code=code, when=when, action="send back", what=what or SEND_BACK), rule
 
 
 def _fault(fact: str, action: Step, what: str, why: str, for_seller: str) -> tuple[Rule, Rule]:
@@ -100,6 +100,10 @@ ROUND_DRY = "The opening is round when dry: its ellipse ratio is above the limit
 ROUND_SOAKED = (
     "The opening is too round when soaked, even after squeezing: its ellipse ratio is above the limit that we"
     " use."
+)
+TOO_OPEN_SOAKED = (
+    "The opening is too round when soaked, too open to be squeezed: its ellipse ratio is far above the limit"
+    " that we use."
 )
 SHUT_SOAKED = "It stays shut when soaked: its height is below the limit that we use."
 WIDE = frozenset({"wide", "round"})
@@ -264,6 +268,19 @@ SOAKED_WIDE = (
             for_seller=ROUND_SOAKED,
             defect="too round when soaked",
         )
+    ),
+    # What a squeeze has brought down before, it brings down again.
+    *_or_send_back(
+        Rule(
+            "too-open",
+            {"soaked": WIDE, "too_open": True, "squeeze_each_time": False},
+            "replace",
+            "Too open to be squeezed: replace it. If it is new, ask whether it may go back.",
+            ADVICE["soaked", "too open"].why,
+            for_seller=TOO_OPEN_SOAKED,
+            defect="too open when soaked",
+        ),
+        "Too open to be squeezed: send it back while it can be, until {return_by}. Do not play it.",
     ),
     Rule(
         "squeeze-more",

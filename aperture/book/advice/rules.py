@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import cast
 
 from aperture.book.advice.facts import Facts, facts, photo_that_counts
 from aperture.book.advice.rule_table import REMARKS, Step
@@ -59,9 +60,40 @@ FOLLOWED_BY: Mapping[Step, frozenset[Action]] = {
 }
 
 
+# What is to be done once it was decided. With other decisions the reed is gone.
+DECIDED: Mapping[Action, str] = {
+    "keep": "Keep it: that was decided.",
+    "squeeze": (
+        "It was decided to squeeze it: firmly just above the thread, only while it is soaked, never dry; then"
+        " photograph it again."
+    ),
+    "send back": (
+        "It was decided to send it back. `aperture return-sheet` writes the sheet to go with it; then enter"
+        " that it was sent back."
+    ),
+    "replace": "It was decided to replace it. When it is thrown away, enter that.",
+}
+# These stand until they are done; the others until something new is known of the reed.
+UNTIL_DONE: frozenset[Action] = frozenset({"send back", "replace"})
+_SAME_AS_DECIDED = frozenset({"to-send-back", "to-replace"})
+
+
+@dataclass(frozen=True)
+class ToDo:
+    """What to do with one reed, and why: as advised, or as a person decided."""
+
+    action: Step
+    what: str
+    why: str
+
+
 @dataclass(frozen=True)
 class Advised:
-    """What to do with one reed: the rule's words filled in, its code, and what else is to be said."""
+    """What the rules say of one reed: the rule's words filled in, its code, and what else is to be said.
+
+    `decided` is what a person decided to do instead; None if nothing was, if the decision follows the advice,
+    or if something new is known since. `to_do` is what to do, of the two.
+    """
 
     action: Step
     rule: str
@@ -70,6 +102,24 @@ class Advised:
     remarks: tuple[Rule, ...]
     for_seller: str | None
     cautions: tuple[str, ...]
+    decided: ToDo | None = None
+
+    @property
+    def to_do(self) -> ToDo:
+        """What was decided, where that leads; else what is advised."""
+        return self.decided or ToDo(self.action, self.what, self.why)
+
+    @property
+    def beside(self) -> str | None:
+        """What is advised, where a decision leads; None where it is what to do, or no different."""
+        if self.decided is None or self.decided.action == self.action:
+            return None
+        return f"The advice is “{self.action}”: {self.what} {self.why}"
+
+    @property
+    def said_too(self) -> tuple[Rule, ...]:
+        """The remarks that do not say once more what was decided."""
+        return tuple(one for one in self.remarks if not (self.decided and one.code in _SAME_AS_DECIDED))
 
 
 def overrides(decision: Action, advised: Step) -> bool:
@@ -87,6 +137,8 @@ def advise(history: History, habit: Habit, today: date) -> Advised:
     known = facts(history, habit, today)
     rule = chosen(known)
     words = _words(history, habit, known)
+    decided = _decided(history, known, rule)
+    acts = (decided.action, rule.action) if decided else (rule.action,)
     return Advised(
         action=rule.action,
         rule=rule.code,
@@ -98,13 +150,27 @@ def advise(history: History, habit: Habit, today: date) -> Advised:
             if remark.applies(known)
         ),
         for_seller=rule.for_seller,
-        cautions=CAUTIONS_FOR.get(rule.action, ()),
+        # Beside what a person does against the advice stands why it was advised, too.
+        cautions=tuple(dict.fromkeys(one for act in acts for one in CAUTIONS_FOR.get(act, ()))),
+        decided=decided,
     )
 
 
 def advise_all(histories: Sequence[History], habit: Habit, today: date) -> list[tuple[History, Advised]]:
     """Each reed with what to do with it; see `facts` for the parameters."""
     return [(history, advise(history, habit, today)) for history in histories]
+
+
+def _decided(history: History, known: Facts, rule: Rule) -> ToDo | None:
+    """What a person decided, where that is what to do."""
+    decision = history.decision
+    if decision is None or decision.action not in DECIDED:
+        return None
+    stands = decision.action in UNTIL_DONE or known.decided is not None
+    follows = decision.action in FOLLOWED_BY.get(rule.action, frozenset())
+    if not stands or (follows and decision.action not in UNTIL_DONE):
+        return None
+    return ToDo(cast("Step", decision.action), DECIDED[decision.action], decision.reason)
 
 
 def _words(history: History, habit: Habit, known: Facts) -> dict[str, str]:

@@ -12,12 +12,19 @@ from rich.padding import Padding
 from rich.text import Text
 
 from aperture.book.advice.due import HEADINGS, Task
-from aperture.book.advice.facts import soak_change, soak_times, squeeze_change
+from aperture.book.advice.facts import soak_change, soak_pair, soak_times, squeeze_change
 from aperture.book.advice.rules import CAUTIONS, Advised
 from aperture.book.advice.soak_trend import soak_trend
 from aperture.book.orders.shares import cost_per_usable, share
-from aperture.book.present.words import cost_words, recorded, share_words, soaking_words
-from aperture.book.store.records import FAULTS, Check, Entry, History
+from aperture.book.present.words import (
+    check_words,
+    cost_words,
+    recorded,
+    said_words,
+    share_words,
+    soaking_words,
+)
+from aperture.book.store.records import Entry, History
 from aperture.card.geometry import FACES
 from aperture.correction import all_words
 from aperture.present.report import NAMES, NO_VALUE, change_lines, printable, remarks
@@ -86,7 +93,7 @@ def show_reeds(console: Console, told: Sequence[tuple[History, Advised]]) -> Non
                 _class(soaked.reading.record) if soaked else NO_VALUE,
                 recorded(soaked.reading.record, "ellipse_ratio") if soaked else NO_VALUE,
                 history.decision.action if history.decision else NO_VALUE,
-                "" if history.gone else advised.action,
+                "" if history.gone else advised.to_do.action,
             )
         )
     show_rows(console, rows)
@@ -106,9 +113,11 @@ def show_reed(console: Console, history: History, advised: Advised, pictures: Pa
     _show_decisions(console, history)
     if not history.gone:
         _heading(console, "What to do")
-        indented(console, advised.what, "bold")
-        indented(console, advised.why)
-        for remark in advised.remarks:
+        indented(console, advised.to_do.what, "bold")
+        indented(console, printable(advised.to_do.why))
+        if advised.beside is not None:
+            indented(console, advised.beside, "dim")
+        for remark in advised.said_too:
             indented(console, f"{remark.what} {remark.why}")
     console.print()
     for caution in advised.cautions or CAUTIONS:
@@ -156,9 +165,11 @@ def show_due(console: Console, tasks: Sequence[Task], unfiled: Sequence[Entry]) 
         if not mine:
             continue
         _heading(console, heading)
-        for words in dict.fromkeys(task.what for task in mine):
-            reeds = ", ".join(str(task.reed) for task in mine if task.what == words)
-            indented(console, f"Reed {reeds}: {words}" if "," not in reeds else f"Reeds {reeds}: {words}")
+        for words, beside in dict.fromkeys((task.what, task.beside) for task in mine):
+            same = [str(task.reed) for task in mine if (task.what, task.beside) == (words, beside)]
+            indented(console, f"{'Reed' if len(same) == 1 else 'Reeds'} {', '.join(same)}: {words}")
+            if beside is not None:
+                indented(console, beside, "dim")
     if unfiled:
         _heading(console, "Say which reed and state")
         for entry in unfiled:
@@ -263,7 +274,7 @@ def _show_photos(console: Console, history: History, pictures: Path) -> None:
             soaking_words(entry.filing.soaking) or NO_VALUE,
             _class(entry.reading.record),
             *(recorded(entry.reading.record, name) for name in NAMES),
-            "by a person" if entry.reading.origin == "person" else f"{times} times" if times > 1 else "once",
+            said_words(entry) or (f"{times} times" if times > 1 else "once"),
         )
     console.print(Padding(table, (0, 0, 0, 2)))
     for words in all_words([entry.reading.record for entry in history.entries]):
@@ -277,9 +288,10 @@ def _show_photos(console: Console, history: History, pictures: Path) -> None:
 
 
 def _show_changes(console: Console, history: History) -> None:
-    soaked = soak_change(history)
-    if soaked is not None:
-        _heading(console, "Soaking changed")
+    soaked, pair = soak_change(history), soak_pair(history)
+    if soaked is not None and pair is not None:
+        dry_at, soaked_at = (f"{entry.photo.when:%Y-%m-%d %H:%M}" for entry in pair)
+        _heading(console, f"Soaking changed (dry {dry_at}, soaked {soaked_at})")
         _show_change(console, soaked)
     for squeeze in history.squeezes:
         _heading(console, f"Squeezed on {squeeze.done_at:%Y-%m-%d}")
@@ -305,17 +317,7 @@ def _show_checks(console: Console, history: History) -> None:
     _heading(console, "Checks by hand")
     for check in history.checks:
         by = f" ({check.by})" if check.by else ""
-        indented(console, f"{check.done_at:%Y-%m-%d}{by}: {_check_words(check)}.")
-
-
-def _check_words(check: Check) -> str:
-    answers = {name: getattr(check, name) for name in FAULTS}
-    found = [name.replace("_", " ") for name, answer in answers.items() if answer]
-    fine = [f"no {name.replace('_', ' ')}" for name, answer in answers.items() if answer is False]
-    heard = [f"response {check.response}"] if check.response else []
-    if check.pitch_cents is not None:
-        heard.append(f"{check.pitch_cents:+g} cents".replace("-", "−"))
-    return ", ".join([*found, *fine, *heard, *([printable(check.note)] if check.note else [])])
+        indented(console, f"{check.done_at:%Y-%m-%d}{by}: {check_words(check)}.")
 
 
 def _show_decisions(console: Console, history: History) -> None:

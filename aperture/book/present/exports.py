@@ -16,6 +16,7 @@ from typing import Any, Literal, get_args
 from aperture import __version__
 from aperture.book.present.words import recorded, seen_words
 from aperture.book.store import book_file, schema
+from aperture.book.store.corrections import Said, said_of
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
 from aperture.card.geometry import FACES, Face
@@ -42,6 +43,11 @@ _NOTES = (
     ("have a look", "A person should look at the picture before the number is used."),
     ("id", "What other tables name the row by: reed_id, lot_id, photo_id, settings_id."),
     ("lot_details, reed_details, filings", "What is known of a lot, a reed, a photo: its last row counts."),
+    (
+        "said_by_people",
+        "What of a photo is a person's, as it stands now: confirmed, class changed, outline redrawn, retake"
+        " asked, reed or state named (nobody knew it) or corrected; empty: all is the program's.",
+    ),
     ("readings", "Measurements of photos, in mm and mm²; the last row of a photo counts."),
     ("u_height_mm and so on", "The ± of height_mm and so on: coverage_factor standard uncertainties."),
     (
@@ -67,7 +73,12 @@ _REEDS_NOW = (
     *("reed", "lot", "slot", "player"),
     *(f"{face} {what}" for face in FACES for what in ("class", "height in mm", "ratio", "photo taken")),
     *("last decision", "decided at"),
+    *(f"{face} said by people" for face in FACES),
 )
+# Photos are looked at so many at a time, so that few outlines are in memory.
+_AT_A_TIME = 500
+
+_SaidOfPhotos = Mapping[int, Sequence[Said]]
 
 
 def export(book: Book, folder: Path, formats: Collection[Format] = FORMATS) -> list[Path]:
@@ -96,13 +107,14 @@ def export(book: Book, folder: Path, formats: Collection[Format] = FORMATS) -> l
             book.copy_to(room / "copy.sqlite3")
             columns = _columns(room / "copy.sqlite3")
             with Book(room / "copy.sqlite3") as copy:
+                said = _said(copy)
                 parts = []
                 if "xlsx" in formats:
-                    parts.append(_write_workbook(copy, columns, room, made))
+                    parts.append(_write_workbook(copy, columns, said, room, made))
                 if "csv" in formats:
-                    parts += [_write_csv(copy, table, columns[table], room) for table in schema.TABLES]
+                    parts += [_write_csv(copy, table, columns[table], said, room) for table in schema.TABLES]
                 if "json" in formats:
-                    parts.append(_write_json(copy, room, made))
+                    parts.append(_write_json(copy, said, room, made))
             if parts:
                 parts.append(_write_notes(room, made))
             for part in parts:
@@ -120,16 +132,27 @@ def _columns(path: Path) -> dict[str, list[str]]:
     readings = columns["readings"]
     place = readings.index("u_height_mm") + 1
     readings[place:place] = ["height_below_mm", "correction_mm", "correction"]
+    columns["photos"].append("said_by_people")
     return columns
 
 
-def _rows(book: Book, table: str) -> Iterator[dict[str, Any]]:
-    """The rows of a table; a reading also with what its record says of the height: below what that of a shut
-    opening lies, and what was added to it.
+def _said(book: Book) -> dict[int, tuple[Said, ...]]:
+    """By the photo's id, what people said of it; without those of which all is the program's."""
+    hashes = [photo.sha256 for photo in book.photos()]
+    batches = (hashes[start : start + _AT_A_TIME] for start in range(0, len(hashes), _AT_A_TIME))
+    entries = (entry for batch in batches for entry in book.entries(batch))
+    return {entry.photo.id: said for entry in entries if (said := said_of(entry))}
+
+
+def _rows(book: Book, table: str, said: _SaidOfPhotos) -> Iterator[dict[str, Any]]:
+    """The rows of a table; a photo also with what people said of it; a reading with what its record says of
+    the height: below what that of a shut opening lies, and what was added to it.
 
     In JSON it is found there, as everything of the record.
     """
     for row in book.table(table):
+        if table == "photos":
+            row["said_by_people"] = _joined(said.get(row["id"]))
         if table == "readings":
             # Few have one of these, so that few records must be read.
             few = row["height_mm"] is None or FLAG in row["record"]
@@ -140,12 +163,16 @@ def _rows(book: Book, table: str) -> Iterator[dict[str, Any]]:
         yield row
 
 
-def _write_csv(book: Book, table: str, columns: Sequence[str], room: Path) -> Path:
+def _joined(said: Sequence[Said] | None) -> str | None:
+    return "; ".join(said) if said else None
+
+
+def _write_csv(book: Book, table: str, columns: Sequence[str], said: _SaidOfPhotos, room: Path) -> Path:
     columns = [column for column in columns if column not in _ONLY_IN_JSON]
     text = io.StringIO(newline="")
     writer = csv.writer(text)
     writer.writerow(columns)
-    writer.writerows([escape_formula(row[column]) for column in columns] for row in _rows(book, table))
+    writer.writerows([escape_formula(row[column]) for column in columns] for row in _rows(book, table, said))
     content = text.getvalue().encode()
     path = room / f"{_STEM}-{table}.csv"
     # Spreadsheet programs recognise UTF-8 by a mark at the beginning.
@@ -153,7 +180,7 @@ def _write_csv(book: Book, table: str, columns: Sequence[str], room: Path) -> Pa
     return path
 
 
-def _write_json(book: Book, room: Path, made: str) -> Path:
+def _write_json(book: Book, said: _SaidOfPhotos, room: Path, made: str) -> Path:
     """Row by row, because all of it at once would be large."""
     path = room / f"{_STEM}.json"
     head = {"program": __version__, "schema_version": schema.VERSION, "exported_at": made}
@@ -165,7 +192,9 @@ def _write_json(book: Book, room: Path, made: str) -> Path:
                 values = {name: _parsed(name, value) for name, value in row.items()}
                 file.write(f"{',' if line else ''}\n{json.dumps(values, allow_nan=False)}")
             file.write("]")
-        file.write("}}\n")
+        file.write("},\n")
+        of_photos = {str(photo_id): codes for photo_id, codes in sorted(said.items())}
+        file.write(f'"said_by_people": {json.dumps(of_photos)}}}\n')
     return path
 
 
@@ -183,7 +212,9 @@ def _write_notes(room: Path, made: str) -> Path:
     return path
 
 
-def _write_workbook(book: Book, columns: Mapping[str, Sequence[str]], room: Path, made: str) -> Path:
+def _write_workbook(
+    book: Book, columns: Mapping[str, Sequence[str]], said: _SaidOfPhotos, room: Path, made: str
+) -> Path:
     from xlsxwriter import Workbook
     from xlsxwriter.exceptions import FileCreateError
 
@@ -199,10 +230,10 @@ def _write_workbook(book: Book, columns: Mapping[str, Sequence[str]], room: Path
     workbook = Workbook(str(path), options)
     try:
         with workbook:
-            _write_sheet(workbook, "reeds now", _REEDS_NOW, _reeds_now(book))
+            _write_sheet(workbook, "reeds now", _REEDS_NOW, _reeds_now(book, said))
             for table in schema.TABLES:
                 names = [name for name in columns[table] if name not in _ONLY_IN_JSON]
-                rows = ([row[name] for name in names] for row in _rows(book, table))
+                rows = ([row[name] for name in names] for row in _rows(book, table, said))
                 _write_sheet(workbook, table, names, rows)
             about = (("exported at", made), ("program", f"aperture {__version__}"), *_NOTES)
             _write_sheet(workbook, "about", ("what", "what to know"), about)
@@ -251,15 +282,17 @@ def _cell_text(text: str) -> str:
     return units[: 2 * (_CHARACTERS_PER_CELL - 1)].decode("utf-16-le", "ignore") + "…"
 
 
-def _reeds_now(book: Book) -> Iterator[list[Any]]:
+def _reeds_now(book: Book, said: _SaidOfPhotos) -> Iterator[list[Any]]:
     """The reeds that have not left the box, one by one, by number."""
     for history in book.histories(here=True):
         reed = history.reed
         decision = history.decision
+        latest = [next(reversed(history.measured(face)), None) for face in FACES]
         yield [
             *(reed.number, reed.lot, reed.slot, reed.player),
             *(cell for face in FACES for cell in _latest(history, face)),
             *((decision.action, _time(decision.decided_at)) if decision else (None, None)),
+            *(_joined(said.get(entry.photo.id)) if entry else None for entry in latest),
         ]
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from aperture.book.store.corrections import came_about
+from aperture.book.store.corrections import said_since_measured
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Entry
 from aperture.correction import offset_of
@@ -50,8 +50,7 @@ def _own(entry: Entry, include_reviewed: bool) -> OwnReading:
 
 def _why_not(entry: Entry, flags: list[str], include_reviewed: bool) -> str | None:
     """Why it does not count, from its flags and from what people said since it was measured."""
-    came = [came_about(entry.readings, place) for place in range(len(entry.readings))]
-    said = came[len(came) - came[::-1].index("measured") :]
+    said = said_since_measured(entry.readings)
     if not said:
         return doubts_of(flags, include_reviewed)
     if said[-1] == "retake asked":

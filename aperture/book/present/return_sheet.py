@@ -13,7 +13,7 @@ from typing import Any
 from aperture.book.advice.facts import squeeze_change
 from aperture.book.photos.pictures import place_of
 from aperture.book.present.sheet_drawing import Block, Frame, TipPicture, TipView, draw_sheet, tip_picture
-from aperture.book.present.words import WATER, recorded, seen_words
+from aperture.book.present.words import WATER, recorded, said_words, seen_words
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import FAULTS, Action, Check, Entry, History, Lot, Reading, Soaking
 from aperture.card.geometry import FACES, Face
@@ -168,8 +168,7 @@ def _quantity(entry: Entry | None, name: str) -> str:
 def _photo(entry: Entry | None) -> str:
     if entry is None:
         return NO_VALUE
-    day = entry.photo.when.date().isoformat()
-    return f"{day}, outline corrected by hand" if entry.reading.origin == "person" else day
+    return ", ".join(filter(None, [entry.photo.when.date().isoformat(), said_words(entry)]))
 
 
 def _soaking(soaking: Soaking) -> str:

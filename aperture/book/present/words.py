@@ -5,14 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from aperture.book.store.records import Reading, Soaking, Water
+from aperture.book.store.corrections import Said, said_of
+from aperture.book.store.records import FAULTS, Check, Entry, Reading, Soaking, Water
 from aperture.correction import MARK
-from aperture.present.report import NO_VALUE, below_words, with_uncertainty
+from aperture.present.report import NO_VALUE, below_words, printable, with_uncertainty
 
 if TYPE_CHECKING:
     from aperture.book.orders.shares import Cost, Share
 
 WATER: dict[Water, str] = {"cold": "cold water", "room": "room-temperature water", "warm": "warm water"}
+
+SAID: dict[Said, str] = {
+    "confirmed": "confirmed by a person",
+    "class changed": "class changed by a person",
+    "outline redrawn": "outline corrected by hand",
+    "retake asked": "another photo asked for",
+    "reed or state named": "reed or state named by a person",
+    "reed or state corrected": "reed or state corrected by a person",
+}
 
 
 def recorded(record: Mapping[str, Any], name: str, unit: str = "") -> str:
@@ -32,6 +42,22 @@ def recorded(record: Mapping[str, Any], name: str, unit: str = "") -> str:
 def seen_words(reading: Reading) -> str:
     """The class of a measured photo, for example "elliptical, rather wide"."""
     return "elliptical, rather wide" if reading.seen == "wide" else reading.seen or NO_VALUE
+
+
+def said_words(entry: Entry) -> str:
+    """What of a photo is a person's, for example "class changed by a person"; empty where nothing is."""
+    return ", ".join(SAID[said] for said in said_of(entry))
+
+
+def check_words(check: Check) -> str:
+    """What hands and ears found, for example "no leak, chip, response good, −8 cents"."""
+    answers = {name.replace("_", " "): getattr(check, name) for name in FAULTS}
+    found = [name for name, answer in answers.items() if answer]
+    fine = [f"no {name}" for name, answer in answers.items() if answer is False]
+    heard = [f"response {check.response}"] if check.response else []
+    if check.pitch_cents is not None:
+        heard.append(f"{check.pitch_cents:+g} cents".replace("-", "−"))
+    return ", ".join([*found, *fine, *heard, *([printable(check.note)] if check.note else [])])
 
 
 def soaking_words(soaking: Soaking) -> str:

@@ -7,7 +7,7 @@ that they can be compared with each other. `recorded_at` says when a row was wri
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cached_property
 from typing import Any, Literal, get_args
@@ -118,13 +118,18 @@ class Photo:
 
 @dataclass(frozen=True)
 class Filing:
-    """To which reed and state a photo belongs, and how the reed was soaked. The latest one counts."""
+    """To which reed and state a photo belongs, and how the reed was soaked. The latest one counts.
+
+    `first` is the reed's id and the state as the photo was filed when it came; None of a filing that was not
+    read from the book with its outlines.
+    """
 
     reed_id: int | None
     state: Face | None
     soaking: Soaking
     reason: str | None
     by: str | None
+    first: tuple[int | None, Face | None] | None = field(default=None, compare=False)
 
 
 class LazyRecord(Mapping[str, Any]):

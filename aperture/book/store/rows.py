@@ -28,6 +28,8 @@ Row = Mapping[str, Any] | sqlite3.Row
 # Of photos there are thousands: their columns are taken by place, which takes half as long as by name.
 PHOTO_COLUMNS = "photos.id, sha256, name, taken, received_at, kept, kept_sha256"
 FILING = "reed_id, state, soak_seconds, water, wetted, age, reason, by"
+_FIRST = "FROM filings AS first WHERE first.photo_id = photos.id ORDER BY first.id LIMIT 1"
+FIRST_FILING = f"(SELECT reed_id {_FIRST}), (SELECT state {_FIRST})"
 READING = """id, photo_id, origin, version, coverage_factor, printed_scale_relative, record, outcome, shape,
     review"""
 # What comes after the outline in the file is as slow to get as the outline itself.
@@ -84,9 +86,12 @@ def _photo(row: Sequence[Any] | sqlite3.Row) -> Photo:
 
 @_readable
 def filed(row: sqlite3.Row) -> tuple[Photo, Filing]:
-    """A row with `PHOTO_COLUMNS`, then `FILING`."""
-    reed_id, state, seconds, water, wetted, age, reason, by = row[7:]
-    return _photo(row[:7]), Filing(reed_id, state, Soaking(seconds, water, wetted, age), reason, by)
+    """A row with `PHOTO_COLUMNS`, then `FILING`, then `FIRST_FILING` if that was fetched."""
+    reed_id, state, seconds, water, wetted, age, reason, by, *first = row[7:]
+    soaking = Soaking(seconds, water, wetted, age)
+    return _photo(row[:7]), Filing(
+        reed_id, state, soaking, reason, by, (first[0], first[1]) if first else None
+    )
 
 
 @_readable

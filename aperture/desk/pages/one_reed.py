@@ -1,7 +1,7 @@
 """The page of one reed: what is known, what changed, and the forms to enter what hands and ears found."""
 
 from datetime import date, datetime, timedelta
-from typing import cast
+from typing import Any, cast
 
 from starlette.datastructures import FormData
 from starlette.requests import Request
@@ -9,24 +9,37 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from aperture.book.advice.decide import decide
-from aperture.book.advice.facts import soak_change, soak_times, squeeze_change
-from aperture.book.advice.rules import CAUTIONS, FOLLOWED_BY, SQUEEZE_CAUTION, advise
+from aperture.book.advice.facts import HEARD, facts, photo_that_counts, soak_times
+from aperture.book.advice.rule_table import Step
+from aperture.book.advice.rules import CAUTIONS, FOLLOWED_BY, SQUEEZE_CAUTION, Advised, advise
 from aperture.book.advice.soak_trend import soak_trend
-from aperture.book.present.words import recorded, seen_words, soaking_words
+from aperture.book.present.words import recorded, said_words, seen_words, soaking_words
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import ACTIONS, FAULTS, RESPONSES, Action, Entry, History, Reed
-from aperture.card.geometry import FACES, Face
-from aperture.correction import MARK
 from aperture.desk.pages.fields import decimal, reed_in_address, text
 from aperture.desk.pages.latest import latest_pair
-from aperture.desk.pages.plots import Plot, Point, plot
+from aperture.desk.pages.reed_story import changes, happened, limit_words, plots
 from aperture.desk.web import desk_of, desk_only, page, redirect, with_form
 from aperture.errors import BookError
-from aperture.present.report import NAMES, UNITS, below_words, change_lines
-from aperture.verdict import Change
+from aperture.present.report import NAMES, UNITS
 
 # Nobody squeezes, photographs and squeezes again within this time.
 ONE_SQUEEZE = timedelta(seconds=10)
+# What is shown beside a picture; area is in the table of photos.
+BESIDE_PICTURE = ("height_mm", "width_mm", "ellipse_ratio")
+# The decision that an advice asks for; other advice asks for something else than a decision.
+AS_ADVISED: dict[Step, Action] = {
+    "keep": "keep",
+    "squeeze": "squeeze",
+    "send back": "send back",
+    "replace": "replace",
+    "do not use": "replace",
+}
+# What is entered once it is done that was decided, and the words on its button.
+DONE: dict[Step, tuple[Action, str]] = {
+    "send back": ("sent back", "It was sent back"),
+    "replace": ("thrown away", "It was thrown away"),
+}
 
 
 @desk_only
@@ -37,7 +50,11 @@ def reed(request: Request) -> Response:
         this, same_number = _reed_asked_for(request, book)
         history = book.history(this)
         lots = [lot.code for lot in book.lots()]
-    advised = advise(history, desk.settings.soaking, today)
+        pair = _pair(book, history)
+        judged_by = {book.settings_of(entry.reading).limits for entry in history.entries}
+    habit, limits = desk.settings.soaking, desk.settings.limits
+    advised, known = advise(history, habit, today), facts(history, habit, today)
+    counts = photo_that_counts(history)
     return page(
         request,
         "reed.html",
@@ -48,13 +65,19 @@ def reed(request: Request) -> Response:
         needs_reason=advised.action in FOLLOWED_BY,
         cautions=advised.cautions or CAUTIONS,
         squeeze_caution=SQUEEZE_CAUTION,
-        pair=latest_pair(history),
+        button=_button(advised, known.decided),
+        look_at=counts.photo.sha256 if counts is not None and advised.to_do.action == "look" else None,
+        pair=pair,
         rows=[_row(entry) for entry in history.entries],
         names=list(NAMES.values()),
-        changes=_changes(history),
+        changes=changes(history),
+        happened=happened(history),
         trend=soak_trend(soak_times(history)),
-        plots=_plots(history),
+        plots=plots(history, limits, habit.squeeze_below_ratio),
+        other_limits=judged_by - {limits} != set(),
         faults=FAULTS,
+        # A reed that may go back is not played, so what is heard is not asked of it.
+        asked=[name for name in FAULTS if not (known.returnable and name in HEARD)],
         responses=RESPONSES,
         actions=ACTIONS,
         lots=lots,
@@ -74,11 +97,14 @@ def change_reed(request: Request, form: FormData) -> Response:
 @desk_only
 @with_form
 def enter_check(request: Request, form: FormData) -> Response:
-    """A check by hand."""
+    """A check by hand; "nothing found" says no to every question that it names and that is not answered."""
     faults = {name: form[name] == "yes" for name in FAULTS if form.get(name) in ("yes", "no")}
+    if form.get("nothing_found") == "yes":
+        asked = (text(form, "asked") or "").split()
+        faults = {name: False for name in FAULTS if name in asked} | faults
     cents = decimal(form, "cents")
     with desk_of(request).open_book() as book:
-        this = book.reed(reed_in_address(request))
+        this = _reed_here(request, book, form)
         if not faults and cents is None and not text(form, "response") and not text(form, "note"):
             raise BookError("book-entry-wrong", "nothing was looked at")
         response, note, by = (text(form, name) for name in ("response", "note", "by"))
@@ -92,7 +118,7 @@ def enter_squeeze(request: Request, form: FormData) -> Response:
     """A squeeze; a button that was pressed twice is one."""
     now = datetime.now()
     with desk_of(request).open_book() as book, book.writing():
-        this = book.reed(reed_in_address(request))
+        this = _reed_here(request, book, form)
         if not any(abs(now - squeeze.done_at) < ONE_SQUEEZE for squeeze in book.history(this).squeezes):
             book.add_squeeze(this, book.now(this), by=text(form, "by"))
     return redirect(f"/reed/{this.number}")
@@ -104,7 +130,7 @@ def enter_decision(request: Request, form: FormData) -> Response:
     """A decision; against the advice it needs a reason."""
     desk = desk_of(request)
     with desk.open_book() as book:
-        this = book.reed(reed_in_address(request))
+        this = _reed_here(request, book, form)
         action = cast("Action", text(form, "action") or "")
         by, reason = text(form, "by") or "", text(form, "reason")
         decide(book, this, action, by, reason, book.now(this), desk.settings)
@@ -131,6 +157,51 @@ def _reed_asked_for(request: Request, book: Book) -> tuple[Reed, list[Reed]]:
     return next((reed for reed in same_number if str(reed.id) == earlier), last), same_number
 
 
+def _reed_here(request: Request, book: Book, form: FormData) -> Reed:
+    """The reed that something is entered about.
+
+    Raises
+    ------
+    BookError : it has left the box, and the form does not say that it came back.
+    """
+    this = book.reed(reed_in_address(request))
+    if book.is_gone(this) and form.get("came_back") != "yes":
+        raise BookError(
+            "book-entry-wrong",
+            f"reed {this.number} has left the box; if it is here again, open “It came back” on its page",
+        )
+    return this
+
+
+def _button(advised: Advised, decided: Action | None) -> tuple[Action, str] | None:
+    """The decision that one button enters, and its words: as advised, or that it was done as decided."""
+    action = advised.to_do.action
+    if advised.decided is not None:
+        return DONE.get(action)
+    followed = AS_ADVISED.get(action)
+    if followed is None or followed == decided:
+        return None
+    return followed, f"Decide: {followed}, as advised"
+
+
+def _pair(book: Book, history: History) -> list[dict[str, Any]]:
+    """The latest photo in each state, with its numbers and the limits by which it was judged."""
+    pair = latest_pair(history)
+    for one in pair:
+        entry: Entry | None = one["entry"]
+        measured = entry is not None and entry.reading.measured
+        one["numbers"] = _numbers(book, entry) if entry is not None and measured else []
+    return pair
+
+
+def _numbers(book: Book, entry: Entry) -> list[tuple[str, str, str]]:
+    limits, record = book.settings_of(entry.reading).limits, entry.reading.record
+    return [
+        (NAMES[name], recorded(record, name, UNITS[name]), limit_words(name, limits))
+        for name in BESIDE_PICTURE
+    ]
+
+
 def _row(entry: Entry) -> dict[str, object]:
     """A photo's line in the table of a reed."""
     return {
@@ -138,57 +209,6 @@ def _row(entry: Entry) -> dict[str, object]:
         "when": f"{entry.photo.when:%Y-%m-%d %H:%M}",
         "soaking": soaking_words(entry.filing.soaking),
         "seen": seen_words(entry.reading) if entry.reading.measured else "refused",
+        "said": said_words(entry),
         "numbers": [recorded(entry.reading.record, name, UNITS[name]) for name in NAMES],
     }
-
-
-def _changes(history: History) -> list[tuple[str, list[str]]]:
-    """What soaking and each squeeze changed, in words."""
-    found: list[tuple[str, Change | None]] = [("Soaking changed", soak_change(history))]
-    found += [
-        (f"The squeeze of {squeeze.done_at:%Y-%m-%d} changed", squeeze_change(history, squeeze))
-        for squeeze in history.squeezes
-    ]
-    return [
-        (
-            heading,
-            change_lines(changed)
-            if changed is not None
-            else ["There are no two photos to compare, before and after it in the same soak."],
-        )
-        for heading, changed in found
-        if changed is not None or "squeeze" in heading
-    ]
-
-
-def _point(entry: Entry, name: str, state: Face) -> Point:
-    """A measured photo in a plot; of a height that cannot be told the bar from 0 to below what it lies."""
-    when, record = entry.photo.when, entry.reading.record
-    below_mm = record.get("height_below_mm") if name == "height_mm" else None
-    if below_mm is not None:
-        return Point(when, below_mm / 2.0, below_mm / 2.0, state, below_words(below_mm, UNITS[name]))
-    return Point(when, record[name], record["u"][name], state)
-
-
-def _plots(history: History) -> list[Plot]:
-    """Height and area over time, and the soak that it needed."""
-    plots = []
-    for name in ("height_mm", "area_mm2"):
-        points = [
-            _point(entry, name, state)
-            for state in FACES
-            for entry in history.photos(state)
-            if entry.reading.measured
-        ]
-        if len(points) > 1:
-            records = [entry.reading.record for entry in history.entries]
-            corrected = name == "height_mm" and any(record.get("correction") for record in records)
-            title = f"{NAMES[name].capitalize()} {MARK if corrected else ''}".rstrip()
-            plots.append(plot(title, UNITS[name], points))
-    times = [
-        Point(datetime.combine(day, datetime.min.time()), seconds, 0.0, "soaked")
-        for day, seconds in soak_times(history)
-    ]
-    if len(times) > 1:
-        plots.append(plot("Soak it needed", "s", times))
-    return plots

@@ -8,6 +8,7 @@ from datetime import datetime
 WIDTH, HEIGHT = 460, 200
 LEFT, RIGHT, TOP, BOTTOM = 52, 12, 14, 34
 MARKS = {"dry": "■", "soaked": "●"}
+EVENT_MARKS = {"squeezed": "▼", "decided": "◆"}
 
 
 @dataclass(frozen=True)
@@ -19,6 +20,24 @@ class Point:
     u: float
     state: str
     words: str | None = None
+
+
+@dataclass(frozen=True)
+class Event:
+    """What was done on the way; `kind` is one of `EVENT_MARKS`."""
+
+    when: datetime
+    kind: str
+    words: str
+
+
+@dataclass(frozen=True)
+class Mark:
+    """An event in the drawing: where on the time axis it is."""
+
+    x: float
+    kind: str
+    words: str
 
 
 @dataclass(frozen=True)
@@ -35,7 +54,10 @@ class Dot:
 
 @dataclass(frozen=True)
 class Plot:
-    """A drawing of `WIDTH` x `HEIGHT`: dots, lines with their labels along both axes, what marks mean."""
+    """A drawing of `WIDTH` x `HEIGHT`: dots, lines with their labels along both axes, what marks mean.
+
+    `limits` are lines like `levels`: where one class ends and another begins. `events` lie on the time axis.
+    """
 
     title: str
     unit: str
@@ -43,6 +65,8 @@ class Plot:
     levels: tuple[tuple[float, str], ...]
     days: tuple[tuple[float, str], ...]
     legend: str
+    limits: tuple[tuple[float, str], ...] = ()
+    events: tuple[Mark, ...] = ()
     width: int = WIDTH
     height: int = HEIGHT
     left: int = LEFT
@@ -50,28 +74,38 @@ class Plot:
     bottom: int = BOTTOM
 
 
-def plot(title: str, unit: str, points: Sequence[Point]) -> Plot:
+def plot(
+    title: str,
+    unit: str,
+    points: Sequence[Point],
+    limits: Sequence[tuple[float, str]] = (),
+    events: Sequence[Event] = (),
+) -> Plot:
     """Lay out a plot; the vertical axis begins at 0.
 
     Parameters
     ----------
     points : at least one.
+    limits : values, in the unit of the points, and what begins there; all of them are in the drawing.
+    events : what was done; all of them are in the drawing.
     """
-    times = [point.when.timestamp() for point in points]
-    first, span = min(times), max(max(times) - min(times), 1.0)
-    step = nice_step(max(point.value + point.u for point in points) / 4)
-    top = step * math.ceil(max(point.value + point.u for point in points) / step)
+    moments = sorted([point.when for point in points] + [event.when for event in events])
+    first = moments[0].timestamp()
+    span = max(moments[-1].timestamp() - first, 1.0)
+    highest = max([point.value + point.u for point in points] + [value for value, _ in limits])
+    step = nice_step(highest / 4)
+    top = step * math.ceil(highest / step)
 
-    def x(time: float) -> float:
+    def x(moment: datetime) -> float:
         # A little air at both ends, for the dots.
-        return round(LEFT + 14 + (WIDTH - LEFT - RIGHT - 28) * (time - first) / span, 1)
+        return round(LEFT + 14 + (WIDTH - LEFT - RIGHT - 28) * (moment.timestamp() - first) / span, 1)
 
     def y(value: float) -> float:
         return round(HEIGHT - BOTTOM - (HEIGHT - TOP - BOTTOM) * max(value, 0.0) / top, 1)
 
     dots = tuple(
         Dot(
-            x(point.when.timestamp()),
+            x(point.when),
             y(point.value),
             y(point.value + point.u),
             y(point.value - point.u),
@@ -81,15 +115,33 @@ def plot(title: str, unit: str, points: Sequence[Point]) -> Plot:
         )
         for point in points
     )
-    levels = tuple((y(step * n), f"{step * n:g}") for n in range(round(top / step) + 1))
-    ends = sorted(points, key=lambda point: point.when)
-    one_day = ends[-1].when.date() == ends[0].when.date()
-    days = [(x(ends[0].when.timestamp()), f"{ends[0].when:{'%d %b, %H:%M' if one_day else '%d %b'}}")]
-    if ends[-1].when != ends[0].when:
-        days.append((x(ends[-1].when.timestamp()), f"{ends[-1].when:{'%H:%M' if one_day else '%d %b'}}"))
-    marks = {state: f"{mark} {state}" for state, mark in MARKS.items() if state in {p.state for p in points}}
-    legend = ", ".join([*marks.values(), *(["bars ±"] if any(point.u > 0.0 for point in points) else [])])
-    return Plot(title, unit, dots, levels, tuple(days), legend)
+    return Plot(
+        title,
+        unit,
+        dots,
+        levels=tuple((y(step * n), f"{step * n:g}") for n in range(round(top / step) + 1)),
+        days=tuple((x(moment), words) for moment, words in _days(moments)),
+        legend=_legend(points, events),
+        limits=tuple((y(value), words) for value, words in limits),
+        events=tuple(
+            Mark(x(event.when), event.kind, f"{event.when:%Y-%m-%d}: {event.words}") for event in events
+        ),
+    )
+
+
+def _days(moments: Sequence[datetime]) -> list[tuple[datetime, str]]:
+    """The first and the last moment, in words; of one day with their times."""
+    first, last = moments[0], moments[-1]
+    one_day = first.date() == last.date()
+    days = [(first, f"{first:{'%d %b, %H:%M' if one_day else '%d %b'}}")]
+    return days if first == last else [*days, (last, f"{last:{'%H:%M' if one_day else '%d %b'}}")]
+
+
+def _legend(points: Sequence[Point], events: Sequence[Event]) -> str:
+    """What the marks mean that there are."""
+    found = {point.state for point in points} | {event.kind for event in events}
+    words = [f"{mark} {name}" for name, mark in (MARKS | EVENT_MARKS).items() if name in found]
+    return ", ".join([*words, *(["bars ±"] if any(point.u > 0.0 for point in points) else [])])
 
 
 def nice_step(rough: float) -> float:

@@ -37,7 +37,8 @@ def reeds(request: Request) -> Response:
             "earlier": latest[history.reed.number] != history.reed.id,
             "gone": history.gone,
             "decided": history.decision.action if history.decision else None,
-            "next": advised.action,
+            "next": advised.to_do.action,
+            "advised": advised.action if advised.beside else None,
             "pair": latest_pair(history),
         }
         for history, advised in told

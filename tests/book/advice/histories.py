@@ -21,16 +21,16 @@ from aperture.book.store.records import (
 )
 from aperture.flags import FLAGS
 from aperture.measure import Measurement
-from aperture.settings import Limits
 from aperture.settings import Soaking as Habit
 from aperture.shape import describe
 from aperture.verdict import classify
+from tests.conftest import LIMITS
 
 WIDTH_MM = 7.0
-# Ellipse ratios well inside the classes of the default limits, for a tip 7 mm wide.
-SHUT, ELLIPTICAL, WIDE, ROUND = 0.010, 0.100, 0.200, 0.300
+# Ellipse ratios well inside the classes of `LIMITS`, for a tip 7 mm wide; the last is too open to squeeze.
+SHUT, ELLIPTICAL, WIDE, ROUND, TOO_OPEN = 0.010, 0.100, 0.200, 0.300, 0.410
 U_RATIO = 0.002
-HABIT = Habit()
+HABIT = Habit(new_seconds=30.0, old_seconds=120.0, water="room", wetted="water", squeeze_below_ratio=0.35)
 NEW = Soaking(30.0, "room", "water", "new")
 OLD = Soaking(120.0, "room", "water", "old")
 MONDAY = datetime(2026, 10, 5, 14, 0)
@@ -44,7 +44,7 @@ def measured(ratio, u_ratio=U_RATIO, flags=(), state=None):
     shape = describe(np.column_stack([np.cos(around), ratio * np.sin(around)]) * WIDTH_MM / 2.0)
     u_height = WIDTH_MM * u_ratio
     covariance = np.diag([u_height**2, u_ratio**2])
-    verdict = classify(shape.height_mm, shape.ellipse_ratio, covariance, Limits())
+    verdict = classify(shape.height_mm, shape.ellipse_ratio, covariance, LIMITS)
     standard = {
         "height_mm": u_height,
         "width_mm": 0.05,
@@ -164,9 +164,9 @@ class Story:
         )
         return self
 
-    def decided(self, action):
+    def decided(self, action, reason="so"):
         number = len(self.decisions) + 1
-        self.decisions.append(Decision(number, self._tick(), action, "so", "mk", None, None, None))
+        self.decisions.append(Decision(number, self._tick(), action, reason, "mk", None, None, None))
         return self
 
     def _tick(self):

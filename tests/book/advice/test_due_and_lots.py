@@ -57,6 +57,26 @@ def test_a_reed_that_was_kept_has_nothing_due(book, enter):
     assert due(told(book)) == []
 
 
+def test_a_decision_against_the_advice_is_what_is_due(book, enter):
+    """The advice stands beside it; what was kept has nothing due, and what was squeezed is to be squeezed."""
+    book.add_lot("26a", "north", return_by=date(2026, 10, 20))
+    reeds = [book.add_reed(number, "26a") for number in (1, 2, 3)]
+    soaking = Soaking(30.0, "room", "water", "new")
+    for reed, action in zip(reeds, ("keep", "squeeze", "replace"), strict=True):
+        enter(book, reed, "soaked", OCTOBER_5, soaking, height_mm=0.05)
+        decide(book, reed, action, "MB", "its player likes it", OCTOBER_6, Settings())
+    tasks = due(told(book))
+    assert [(task.kind, task.reed, task.until) for task in tasks] == [
+        ("squeeze", 2, None),
+        ("throw away", 3, None),
+    ]
+    for task in tasks:
+        assert "decided" in task.what
+        assert task.beside.startswith(
+            "The advice is “send back”: Send it back: it may go back until 2026-10-20"
+        )
+
+
 def lot_of(book, *decisions):
     """A lot whose reeds were decided so, each a list of actions."""
     book.add_lot("26a", "north", price_per_reed=20.0)

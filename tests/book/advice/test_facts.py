@@ -283,6 +283,11 @@ def test_uncertainties_keep_the_factor_they_were_expanded_with():
         (Story().dry(SHUT).decided("keep").later(30).soaked(ROUND), None),
         (Story().dry(SHUT).later(1).soaked(ROUND, OLD), None),
         (Story().dry(SHUT).soaked(ROUND, OLD), (0, 1)),
+        # Soaked once more on another day: what that soak did, the dry photo before the first one cannot tell.
+        (Story().dry(SHUT).soaked(WIDE).later(3).soaked(ROUND), (0, 1)),
+        (Story().dry(SHUT).later(1).refused("soaked").later(1).soaked(ROUND), None),
+        (Story().dry(SHUT).soaked(WIDE).later(3).dry(SHUT).soaked(ROUND), (2, 3)),
+        (Story().soaked(WIDE).later(1).soaked(ROUND).later(1).dry(SHUT), (2, 1)),
     ],
 )
 def test_dry_and_soaked_are_compared_if_only_soaking_came_between(story, pair):
@@ -399,6 +404,16 @@ def test_the_change_by_a_squeeze_needs_two_photos_soaked_alike():
     # A dry photo that was named by mistake is none.
     named = Story().dry(ROUND).soaked(ROUND).squeezed(before=1).soaked(ELLIPTICAL)
     assert squeeze_change(named.history, named.squeezes[0]) is None
+
+
+def test_photos_of_two_soaks_do_not_tell_what_a_squeeze_did():
+    """A reed opens again at the next soak (common practice, no published source)."""
+    story = Story().soaked(ROUND).later(3).squeezed().soaked(WIDE)
+    assert squeeze_change(story.history, story.squeezes[0]) is None
+    named = Story().soaked(ROUND).later(3).squeezed(before=1).soaked(WIDE)
+    assert squeeze_change(named.history, named.squeezes[0]).ellipse_ratio.word == "flatter"
+    # What is advised rests on the earlier soak like it, as before: it came down a little.
+    assert known(story).squeeze == "came down a little"
 
 
 # --- checks and decisions ----------------------------------------------------------------------------------

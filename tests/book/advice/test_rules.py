@@ -25,6 +25,7 @@ from tests.book.advice.histories import (
     ROUND,
     SHUT,
     SOUND,
+    TOO_OPEN,
     WIDE,
     Story,
     measured,
@@ -165,6 +166,26 @@ TRADE = [
         "check by hand",
         "check",
     ),
+    # Squeezing is for moderately open reeds. 0.410 of 7 mm are 2.87 mm; 0.41 and 2.45 mm is a narrower tip.
+    ("far too open, may go back", returnable().soaked(TOO_OPEN), "send back", "too-open-return"),
+    ("far too open", Story().soaked(TOO_OPEN), "replace", "too-open"),
+    ("far too open, old", Story().soaked(TOO_OPEN, OLD), "replace", "too-open"),
+    ("moderately open", returnable().soaked(0.26), "squeeze", "squeeze"),
+    ("too open or not: squeezed first", returnable().soaked(0.352), "squeeze", "squeeze"),
+    ("too open beyond doubt", Story().soaked(0.356), "replace", "too-open"),
+    (
+        "came down a little, still far too open",
+        Story().soaked(0.5).squeezed().soaked(TOO_OPEN),
+        "replace",
+        "too-open",
+    ),
+    (
+        "far too open, but it came down before",
+        played(Story().soaked(ROUND).squeezed().soaked(ELLIPTICAL)).soaked(TOO_OPEN, OLD),
+        "squeeze",
+        "squeeze-again",
+    ),
+    ("far too open after minutes", Story().soaked(TOO_OPEN, LONG), "dry and judge again", "over-soaked"),
     # Hands and ears.
     ("leak, may go back", returnable().checked(leak=True), "send back", "leak-return"),
     ("leak", sound(Story().soaked(ELLIPTICAL)).checked(leak=True), "do not use", "leak"),
@@ -326,7 +347,7 @@ def test_the_seller_gets_neutral_words():
 
 # --- whole lives of reeds ----------------------------------------------------------------------------------
 
-RATIOS = st.sampled_from([SHUT, 0.021, ELLIPTICAL, WIDE, BORDERLINE, ROUND])
+RATIOS = st.sampled_from([SHUT, 0.021, ELLIPTICAL, WIDE, BORDERLINE, ROUND, TOO_OPEN])
 SOAKINGS = st.builds(
     Soaking,
     seconds=st.sampled_from([None, 0.0, 10.0, 30.0, 120.0, 600.0]),
@@ -373,6 +394,79 @@ def test_whatever_happens_to_a_reed_there_is_sound_advice(events, return_by):
         assert return_by is None or story.today <= return_by
         assert not known.is_old
     assert (advised.action == "nothing") == history.gone
+
+
+# --- what was decided --------------------------------------------------------------------------------------
+
+
+def told(story, habit=HABIT):
+    return advise(story.history, habit, story.today)
+
+
+def test_from_which_ratio_on_a_reed_is_too_open_is_the_users():
+    ours = replace(HABIT, squeeze_below_ratio=0.25)
+    assert told(Story().soaked(ROUND), ours).rule == "too-open"
+    assert told(Story().soaked(TOO_OPEN), replace(HABIT, squeeze_below_ratio=0.5)).rule == "squeeze"
+
+
+@pytest.mark.parametrize(
+    ("story", "decision", "advice"),
+    [
+        (Story().soaked(SHUT).decided("keep", "its player likes it"), "keep", "replace"),
+        (returnable().soaked(TOO_OPEN).decided("squeeze", "its player likes it"), "squeeze", "send back"),
+        (
+            returnable().soaked(ELLIPTICAL).decided("send back", "its player likes it"),
+            "send back",
+            "check by hand",
+        ),
+        (Story().soaked(ROUND).decided("replace", "its player likes it"), "replace", "squeeze"),
+        # The advice was to ask, and somebody decided.
+        (Story().checked(wire=True).decided("keep", "its player likes it"), "keep", "ask the teacher"),
+    ],
+)
+def test_a_decision_against_the_advice_leads_and_the_advice_is_kept(story, decision, advice):
+    advised = told(story)
+    assert (advised.to_do.action, advised.action) == (decision, advice)
+    assert advised.to_do.why == "its player likes it"
+    assert advised.beside.startswith(f"The advice is “{advice}”")
+    assert advised.what in advised.beside
+
+
+@pytest.mark.parametrize(
+    "story",
+    [
+        Story().soaked(SHUT),
+        Story().soaked(SHUT).decided("replace"),
+        Story().soaked(ROUND).decided("squeeze"),
+        Story().dry(SHUT).decided("keep"),  # to soak it is the next step with a reed that is kept
+        Story().soaked(SHUT).decided("thrown away"),
+    ],
+)
+def test_a_decision_that_follows_the_advice_has_nothing_beside_it(story):
+    advised = told(story)
+    assert advised.to_do.action == advised.action
+    assert advised.beside is None
+
+
+def test_a_decision_stands_until_something_new_is_known():
+    """To send back and to replace stand until they are done."""
+    story = Story().soaked(SHUT).decided("keep")
+    assert told(story).to_do.action == "keep"
+    assert told(story.soaked(SHUT)).to_do.action == "replace"
+    story = returnable().soaked(ELLIPTICAL).decided("send back").soaked(ELLIPTICAL)
+    assert told(story).to_do.action == "send back"
+
+
+def test_the_cautions_are_those_of_the_decision_and_of_the_advice():
+    """Chipped cane has sharp edges, whoever keeps the reed."""
+    cautions = " ".join(told(Story().checked(chip=True).decided("keep")).cautions)
+    assert "sharp edges" in cautions
+    assert "never shared" in cautions
+
+
+def test_what_was_decided_is_said_once():
+    advised = told(returnable().dry(ROUND).decided("send back"))
+    assert "to-send-back" not in {remark.code for remark in advised.said_too}
 
 
 # --- decisions against the advice --------------------------------------------------------------------------

@@ -19,6 +19,7 @@ from aperture.book.present.sheet_drawing import shown
 from aperture.book.store.records import Filing, Soaking
 from aperture.errors import BookError, SettingsError
 from aperture.settings import Settings, change_settings
+from tests.conftest import LIMITS
 
 MONDAY = datetime(2026, 10, 5, 14, 0)
 TODAY = date(2026, 10, 12)
@@ -421,7 +422,7 @@ def test_how_it_was_measured_and_whose_limits_they_are(book, lot, shoot):
         Settings(), {"limits": {"round_from_ratio": 0.3}, "uncertainty": {"coverage_factor": 3.0}}
     )
     reed = rejected(book, 4)
-    shoot(book, reed, "dry")
+    shoot(book, reed, "dry", settings=Settings(limits=LIMITS))
     text = sheet(book).text
     assert "photographed end-on against a printed scale card" in text
     assert "(k = 2, about 95 %)" in text

@@ -12,10 +12,9 @@ import pytest
 from markupsafe import Markup
 
 from aperture.batch.photo_files import photos_in
-from aperture.book.advice import due
 from aperture.book.advice.decide import decide
 from aperture.book.advice.rule_table import REMARKS, RULES
-from aperture.book.advice.rules import CAUTIONS
+from aperture.book.advice.rules import CAUTIONS, DECIDED
 from aperture.book.photos.intake import take_in
 from aperture.book.store.records import Filing, Soaking
 from aperture.desk import wording
@@ -310,7 +309,7 @@ def everything_said():
         yield from (rule.what, rule.why)
     for advice in (*ADVICE.values(), BORDERLINE, CLOSED_ON_SOAKING, STANDING):
         yield from (advice.what, advice.why)
-    yield from (due._SEND, due._THROW_AWAY, *CAUTIONS)
+    yield from (*DECIDED.values(), *CAUTIONS)
 
 
 def test_all_that_the_program_says_is_said_in_a_page_s_words():
