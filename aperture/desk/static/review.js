@@ -1,6 +1,4 @@
 // Switches what is drawn, takes keys for the buttons, and lets a person drag the outline's points.
-"use strict";
-
 const tips = document.getElementById("tips");
 const show = { o: document.getElementById("show-outline"), e: document.getElementById("show-ellipse") };
 
@@ -41,7 +39,7 @@ document.addEventListener("keydown", (event) => {
 });
 
 // Enter in a field presses the button beside it.
-document.getElementById("say").addEventListener("keydown", (event) => {
+document.addEventListener("keydown", (event) => {
   if (event.key !== "Enter" || !event.target.matches("fieldset input, fieldset select")) return;
   event.preventDefault();
   event.target.closest("fieldset").querySelector("button[name=say]").click();
