@@ -39,8 +39,8 @@ def chances(record: Mapping[str, Any]) -> str | None:
     None where the uncertainty reaches over no limit. The hundredths add up to 100: each share is rounded
     down, and what is left goes to those that lost most (the method of largest remainders).
     """
-    shares: Mapping[str, float] | None = record["shape_probabilities"]
-    if not record["borderline"] or not shares:
+    shares: Mapping[str, float] | None = record.get("shape_probabilities")
+    if not record.get("borderline") or not shares:
         return None
     whole = {shape: int(100.0 * share) for shape, share in shares.items()}
     lost = sorted(shares, key=lambda shape: whole[shape] - 100.0 * shares[shape])

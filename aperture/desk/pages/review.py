@@ -26,7 +26,7 @@ from aperture.book.store.records import (
     short_code,
 )
 from aperture.card.geometry import CARD, FACES
-from aperture.desk.pages.fields import decimal, reed_number, text
+from aperture.desk.pages.fields import decimal, photo_in_address, reed_number, text
 from aperture.desk.pages.leaves import leaf
 from aperture.desk.pages.outlines import (
     NUMBERS,
@@ -35,6 +35,8 @@ from aperture.desk.pages.outlines import (
     handles,
     measured_by_hand,
     overridden,
+    programs_own,
+    sent_points,
     smooth,
 )
 from aperture.desk.pages.read_out import chances, numbers, seen, who_looked
@@ -105,7 +107,7 @@ def _one(
     trouble : what is wrong with it, in a sentence.
     """
     desk, then = desk_of(request), typed.get("then") or request.query_params.get("then", "")
-    entry = _entry(book, request.path_params["sha"])
+    entry = photo_in_address(request, book)
     waiting = queue(desk, book)
     why = next((one.known[1] for one in waiting if one.sha256 == entry.photo.sha256 and one.known), None)
     reed = book.reed_with_id(entry.filing.reed_id) if entry.filing.reed_id is not None else None
@@ -139,7 +141,7 @@ def _one(
         following=following[0] if following else None,
         left=len(following),
         then=then,
-        handles=_handles(reading),
+        handles=_handles(reading, typed),
         window=reading.tip_window,
         by=typed.get("by", remembered(request)),
         typed=typed,
@@ -178,7 +180,7 @@ def answer(request: Request, form: FormData) -> Response:
 def _answered(request: Request, book: Book, form: FormData) -> Response:
     """What was said is written, and the next page shown."""
     desk, said = desk_of(request), str(form.get("say", ""))
-    entry = _entry(book, request.path_params["sha"])
+    entry = photo_in_address(request, book)
     by = short_code(str(form.get("by", "")).strip(), "Who reviews")
     following = _following(queue(desk, book), entry, str(form.get("then", "")))
     if said == "reed":
@@ -235,13 +237,13 @@ def _manual_reading(
     """What becomes a person's reading: its record and outline."""
     reading = entry.reading
     if said == "retake":
-        record = {**_program(entry).record, "outcome": "refused", "reason": RETAKE, "review": True}
+        record = {**programs_own(entry).record, "outcome": "refused", "reason": RETAKE, "review": True}
         record |= {"advice": "Take it again.", "shape": None, "u": None}
         return record | dict.fromkeys(
             (*NUMBERS, "height_below_mm", "shape_probabilities", "borderline")
         ), None
     if said == "outline":
-        program = _program(entry)
+        program = programs_own(entry)
         points = corrected_outline(str(form.get("points", "")), program)
         record = measured_by_hand(points, program, book.settings_of(program))
         return record, smooth(points).round(5).tolist()
@@ -257,22 +259,15 @@ def _manual_reading(
     return overridden(reading.record, shape, reason), reading.outline_mm
 
 
-def _entry(book: Book, sha: str) -> Entry:
-    photo = book.photo(sha)
-    if photo is None:
-        raise BookError("book-unknown", "that photo")
-    return book.entry(photo)
+def _handles(reading: Reading, typed: Mapping[str, Any]) -> list[list[float]]:
+    """The points that a person can drag; none without a picture to drag them on.
 
-
-def _program(entry: Entry) -> Reading:
-    """The program's own latest reading."""
-    return [reading for reading in entry.readings if reading.origin == "program"][-1]
-
-
-def _handles(reading: Reading) -> list[list[float]]:
-    """The points that a person can drag; none without a picture to drag them on."""
+    Those that were sent and refused are still where they were.
+    """
     if reading.tip is None or reading.tip_window is None:
         return []
+    if typed.get("say") == "outline" and (sent := sent_points(str(typed.get("points", "")))) is not None:
+        return [[float(x), float(y)] for x, y in sent]
     return handles(reading.outline_mm) if reading.outline_mm else first_guess(reading.tip_window)
 
 
