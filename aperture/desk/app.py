@@ -23,6 +23,8 @@ from aperture.desk.pages import (
     review,
     snap,
     tray,
+    trying,
+    whole_photo,
 )
 from aperture.desk.security.access import CAMERA_SECONDS, Session
 from aperture.desk.security.shield import Shield
@@ -51,6 +53,8 @@ def create_app(desk: Desk) -> ASGIApp:
             Route("/pair", pair, methods=["POST"]),
             *snap.routes,
             *review.routes,
+            *trying.routes,
+            *whole_photo.routes,
             *tray.routes,
             *one_reed.routes,
             *due_page.routes,

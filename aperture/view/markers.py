@@ -3,7 +3,7 @@
 Markers are searched on reduced pictures: that is quick, and finds them where a search at full size does not.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,10 +22,14 @@ QUICK_SIZE_PX, QUICK_WINDOW_PX, CLEAR_SIDE_PX = 700, 13, 30
 
 @dataclass(frozen=True)
 class Markers:
-    """What was read: marker numbers, and corners (4, 2) px in the order of `geometry.marker_corners_mm`."""
+    """What was read: marker numbers, and corners (4, 2) px in the order of `geometry.marker_corners_mm`.
+
+    `tag_corners_px` are those of the reed tags' markers, by the number of the reed.
+    """
 
     face_corners_px: dict[int, Floats]
     reeds: tuple[int, ...]
+    tag_corners_px: dict[int, Floats] = field(default_factory=dict)
 
 
 def find_markers(luma: NDArray[np.uint8]) -> Markers:
@@ -54,8 +58,8 @@ def find_markers(luma: NDArray[np.uint8]) -> Markers:
         raise CardError("no-card")
     if len(faces[there]) >= 2:
         raise CardError("two-faces")
-    reeds = sorted({reed for i in found if (reed := geometry.reed_of_marker(i)) is not None})
-    return Markers({i: found[i] for i in faces[here]}, tuple(reeds))
+    tags = {reed: found[i] for i in sorted(found) if (reed := geometry.reed_of_marker(i)) is not None}
+    return Markers({i: found[i] for i in faces[here]}, tuple(tags), tags)
 
 
 def _read_markers(

@@ -63,7 +63,7 @@ def readings(desk, sha):
 def test_every_key_on_the_page_does_something(review):
     """Those that are shown are those that the other tests press."""
     shown = set(review.page.locator("main kbd").all_inner_texts())
-    assert shown == {*"oezcrnxwd", "Esc", "Enter"}
+    assert shown == {*"oezcrnxwd+-paum", "Delete", "Esc", "Enter"}
 
 
 @pytest.mark.parametrize("key", ["o", "O"])

@@ -331,7 +331,7 @@ def test_points_are_dragged_and_added_with_the_pointer(desk, laptop):
     page.mouse.up()
     assert page.locator("#points").input_value() != before
     picture = page.locator(".this svg.tip").bounding_box()
-    page.mouse.click(picture["x"] + 0.5 * picture["width"], picture["y"] + 0.45 * picture["height"])
+    page.mouse.dblclick(picture["x"] + 0.5 * picture["width"], picture["y"] + 0.45 * picture["height"])
     expect(page.locator(".handle")).to_have_count(25)
 
 

@@ -260,6 +260,14 @@ class Book:
         except (SettingsError, LookupError, TypeError, ValueError) as error:
             raise BookError("book-damaged", f"{self.path}: settings of a reading: {error}") from error
 
+    def recorded_readings(self, photo: Photo) -> dict[int, datetime]:
+        """When each reading of a photo was written into the book, with its zone, by its id."""
+        found = self._select("SELECT id, recorded_at FROM readings WHERE photo_id = ?", photo.id)
+        try:
+            return {row["id"]: datetime.fromisoformat(row["recorded_at"]) for row in found}
+        except (TypeError, ValueError) as error:
+            raise BookError("book-damaged", f"{self.path}: when a photo was read: {error}") from error
+
     def table(self, table: str) -> Iterator[dict[str, Any]]:
         """Every row of a table of `schema.TABLES`, the oldest first."""
         if table not in schema.TABLES:

@@ -8,7 +8,10 @@ from typing import Any
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
+from aperture.book.store.ledger import Book
+from aperture.book.store.records import Entry
 from aperture.card.geometry import CARD
+from aperture.errors import BookError
 
 _NOTHING = "Nothing was written: go back and correct it."
 
@@ -44,6 +47,14 @@ def reed_in_address(request: Request) -> int:
     if number is None:
         raise HTTPException(404, f"“{said}” is no reed's number.")
     return number
+
+
+def photo_in_address(request: Request, book: Book) -> Entry:
+    """The photo whose hash is in the address; a page that is not there, if the book does not have it."""
+    photo = book.photo(request.path_params["sha"])
+    if photo is None:
+        raise BookError("book-unknown", "that photo")
+    return book.entry(photo)
 
 
 def decimal(form: Mapping[str, Any], name: str) -> float | None:

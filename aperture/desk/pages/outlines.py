@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from aperture.book.store.records import Reading
+from aperture.book.store.records import Entry, Reading
 from aperture.budget.contributions import QUANTITIES
 from aperture.errors import BookError
 from aperture.present.canvas import Window
@@ -34,6 +34,11 @@ CLICK_TRIALS = 200
 LEAST_SCALE = 0.01
 
 
+def programs_own(entry: Entry) -> Reading:
+    """The program's own latest reading of a photo."""
+    return [reading for reading in entry.readings if reading.origin == "program"][-1]
+
+
 def corrected_outline(text: str, reading: Reading) -> Floats:
     """The points that came from the page.
 
@@ -50,12 +55,7 @@ def corrected_outline(text: str, reading: Reading) -> Floats:
     ------
     BookError : they are no simple outline within the picture.
     """
-    try:
-        points = np.array(json.loads(text), dtype=np.float64)
-    except (ValueError, TypeError, OverflowError, RecursionError):
-        raise BookError("book-entry-wrong", "the outline could not be read") from None
-    if points.ndim != 2 or points.shape[1] != 2 or not MIN_POINTS <= len(points) <= MAX_POINTS:
-        raise BookError("book-entry-wrong", f"an outline has {MIN_POINTS} to {MAX_POINTS} points")
+    points = _parsed(text)
     if reading.tip_window is None:
         raise BookError("book-entry-wrong", "this photo has no picture of the tip")
     window = Window(*reading.tip_window)
@@ -66,6 +66,26 @@ def corrected_outline(text: str, reading: Reading) -> Floats:
         raise BookError("book-entry-wrong", "two points of the outline lie on each other")
     if _crosses_itself(points) or _crosses_itself(smooth(points)):
         raise BookError("book-entry-wrong", "the outline crosses itself")
+    return points
+
+
+def sent_points(text: str) -> Floats | None:
+    """The same, (n, 2) float64, whatever outline they make; None where they are no points of one."""
+    try:
+        points = _parsed(text)
+    except BookError:
+        return None
+    return points if np.isfinite(points).all() else None
+
+
+def _parsed(text: str) -> Floats:
+    """Points (n, 2), neither too few nor too many."""
+    try:
+        points = np.array(json.loads(text), dtype=np.float64)
+    except (ValueError, TypeError, OverflowError, RecursionError):
+        raise BookError("book-entry-wrong", "the outline could not be read") from None
+    if points.ndim != 2 or points.shape[1] != 2 or not MIN_POINTS <= len(points) <= MAX_POINTS:
+        raise BookError("book-entry-wrong", f"an outline has {MIN_POINTS} to {MAX_POINTS} points")
     return points
 
 

@@ -1,15 +1,16 @@
 """The review: photos that need eyes, one at a time, and what a person says of each."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, cast
 
 from starlette.datastructures import FormData
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
 from aperture.book.photos.intake import soaked_as
-from aperture.book.present.words import WATER, recorded, seen_words
+from aperture.book.present.words import WATER
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import (
     AGES,
@@ -25,7 +26,7 @@ from aperture.book.store.records import (
     short_code,
 )
 from aperture.card.geometry import CARD, FACES
-from aperture.desk.pages.fields import decimal, reed_number, text
+from aperture.desk.pages.fields import decimal, photo_in_address, reed_number, text
 from aperture.desk.pages.leaves import leaf
 from aperture.desk.pages.outlines import (
     NUMBERS,
@@ -34,14 +35,26 @@ from aperture.desk.pages.outlines import (
     handles,
     measured_by_hand,
     overridden,
+    programs_own,
+    sent_points,
     smooth,
 )
-from aperture.desk.pages.tips import tip_view
-from aperture.desk.pages.waiting import KINDS, Waiting, is_unfiled, listed, queue, what_is_missing
+from aperture.desk.pages.read_out import chances, numbers, seen, who_looked
+from aperture.desk.pages.tips import TipView, tip_view
+from aperture.desk.pages.waiting import (
+    KINDS,
+    Waiting,
+    asks_which,
+    faults,
+    is_unfiled,
+    listed,
+    queue,
+    what_is_missing,
+)
+from aperture.desk.pages.who import remember, remembered
 from aperture.desk.web import desk_of, desk_only, page, redirect, with_form
 from aperture.errors import BookError
 from aperture.flags import FLAGS, Flag
-from aperture.present.report import NAMES, UNITS
 from aperture.settings import Settings
 
 SHAPES = ("shut", "elliptical", "round")
@@ -79,24 +92,40 @@ def queue_page(request: Request) -> Response:
 @desk_only
 def one_page(request: Request) -> Response:
     """One photo beside the same reed's photo in the other state, and what can be said of it."""
-    desk = desk_of(request)
-    with desk.open_book() as book:
-        entry = _entry(book, request.path_params["sha"])
-        waiting = queue(desk, book)
-        why = next((one.known[1] for one in waiting if one.sha256 == entry.photo.sha256 and one.known), None)
-        reed = book.reed_with_id(entry.filing.reed_id) if entry.filing.reed_id is not None else None
-        other = _other_state(book.history(reed), entry) if reed is not None else None
+    with desk_of(request).open_book() as book:
+        return _one(request, book, {})
+
+
+def _one(
+    request: Request, book: Book, typed: Mapping[str, Any], trouble: str | None = None, status: int = 200
+) -> Response:
+    """The page of one photo.
+
+    Parameters
+    ----------
+    typed : what was typed into its form, if that was sent and is to be corrected.
+    trouble : what is wrong with it, in a sentence.
+    """
+    desk, then = desk_of(request), typed.get("then") or request.query_params.get("then", "")
+    entry = photo_in_address(request, book)
+    waiting = queue(desk, book)
+    why = next((one.known[1] for one in waiting if one.sha256 == entry.photo.sha256 and one.known), None)
+    reed = book.reed_with_id(entry.filing.reed_id) if entry.filing.reed_id is not None else None
+    other = _other_state(book.history(reed), entry) if reed is not None else None
     reading, record = entry.reading, entry.reading.record
     flags = [FLAGS[code] for code in record["flags"] if code in FLAGS]
     shown = sorted([one for one in (entry, other) if one], key=lambda one: one.filing.state or "")
-    following = _following(waiting, entry, request.query_params.get("then"))
+    following = _following(waiting, entry, then)
+    missing = what_is_missing(entry) if is_unfiled(entry) and not reading.retake_asked else None
+    said = [record["reason"], missing, why]
     return page(
         request,
         "review_one.html",
+        status,
         entry=entry,
         reed=reed,
         record=record,
-        shown=[(one, _seen(one.reading), tip_view(one.reading), _numbers(one.reading)) for one in shown],
+        shown=[_drawn(one) for one in shown],
         main=_main_flag(record["reason"] or "", flags),
         # "Wide" stands in the class, and what to do about it depends on more than this photo.
         flags=[
@@ -104,14 +133,20 @@ def one_page(request: Request) -> Response:
             for flag in flags
             if flag.code != "wide" and flag.sentence.removesuffix(".") not in (record["reason"] or "")
         ],
-        missing=what_is_missing(entry) if is_unfiled(entry) and not reading.retake_asked else None,
+        missing=missing,
+        asks=(asks := asks_which(entry) and not reading.retake_asked),
+        faults=[fault for fault in faults(entry) if fault not in said] if asks else [],
         why=why,
+        looked=who_looked(entry.readings, book.recorded_readings(entry.photo)),
         following=following[0] if following else None,
         left=len(following),
-        then=request.query_params.get("then", ""),
-        handles=_handles(reading),
+        then=then,
+        handles=_handles(reading, typed),
         window=reading.tip_window,
-        by=desk.state.by,
+        by=typed.get("by", remembered(request)),
+        typed=typed,
+        trouble=trouble,
+        at=_where(typed) if trouble else None,
         shapes=SHAPES,
         most=CARD.reed_tags.count,
         waters=WATER,
@@ -123,29 +158,47 @@ def one_page(request: Request) -> Response:
 @desk_only
 @with_form
 def answer(request: Request, form: FormData) -> Response:
-    """What a person says of a photo: stored beside what the program said, never in its place."""
-    desk = desk_of(request)
+    """What a person says of a photo: stored beside what the program said, never in its place.
+
+    What cannot be said is told beside the field, and what was typed is still there.
+    """
+    if str(form.get("say", "")) not in SAID:
+        raise BookError("book-entry-wrong", f"{form.get('say')!r} cannot be said of a photo")
+    with desk_of(request).open_book() as book:
+        try:
+            return _answered(request, book, form)
+        except BookError as error:
+            if error.code != "book-entry-wrong":
+                raise
+            trouble = f"{FLAGS[error.code].sentence.removesuffix('.')}: {error.detail}. Nothing was written."
+            status = 409
+        except HTTPException as error:
+            trouble, status = error.detail, error.status_code
+        return _one(request, book, form, trouble, status)
+
+
+def _answered(request: Request, book: Book, form: FormData) -> Response:
+    """What was said is written, and the next page shown."""
+    desk, said = desk_of(request), str(form.get("say", ""))
+    entry = photo_in_address(request, book)
     by = short_code(str(form.get("by", "")).strip(), "Who reviews")
-    desk.state.by = by
-    said = str(form.get("say", ""))
-    if said not in SAID:
-        raise BookError("book-entry-wrong", f"{said!r} cannot be said of a photo")
-    with desk.open_book() as book:
-        entry = _entry(book, request.path_params["sha"])
-        following = _following(queue(desk, book), entry, str(form.get("then", "")))
-        if said == "reed":
-            free = _free_number(book, entry, form)
-            if free is not None and form.get("make") != "yes":
-                return page(request, "make_reed.html", entry=entry, number=free, form=_repeated(form))
-            with book.writing():
-                _file(book, entry, form, by, desk.settings)
-        else:
-            record, outline_mm = _manual_reading(book, entry, said, form)
-            _add(book, entry, record, outline_mm, by)
+    following = _following(queue(desk, book), entry, str(form.get("then", "")))
+    if said == "reed":
+        free = _free_number(book, entry, form)
+        if free is not None and form.get("make") != "yes":
+            return page(request, "make_reed.html", entry=entry, number=free, form=_repeated(form))
+        with book.writing():
+            _file(book, entry, form, by, desk.settings)
+    else:
+        record, outline_mm = _manual_reading(book, entry, said, form)
+        _add(book, entry, record, outline_mm, by)
     after = following[0] if following else None
     if said in ("outline", "reed"):  # it is looked at once more
-        return redirect(f"/review/{entry.photo.sha256}" + (f"?then={after}" if after else ""))
-    return redirect(f"/review/{after}" if after else "/review")
+        done = redirect(f"/review/{entry.photo.sha256}" + (f"?then={after}" if after else ""))
+    else:
+        done = redirect(f"/review/{after}" if after else "/review")
+    remember(done, by)
+    return done
 
 
 routes = [
@@ -153,6 +206,15 @@ routes = [
     Route("/review/{sha}", one_page),
     Route("/review/{sha}", answer, methods=["POST"]),
 ]
+
+
+def _where(typed: Mapping[str, Any]) -> str:
+    """Beside which field it is said what is wrong: who it is, or what was said."""
+    try:
+        short_code(str(typed.get("by", "")).strip(), "Who reviews")
+    except BookError:
+        return "by"
+    return str(typed.get("say"))
 
 
 def _following(waiting: Sequence[Waiting], entry: Entry, then: str | None) -> list[str]:
@@ -175,13 +237,13 @@ def _manual_reading(
     """What becomes a person's reading: its record and outline."""
     reading = entry.reading
     if said == "retake":
-        record = {**_program(entry).record, "outcome": "refused", "reason": RETAKE, "review": True}
+        record = {**programs_own(entry).record, "outcome": "refused", "reason": RETAKE, "review": True}
         record |= {"advice": "Take it again.", "shape": None, "u": None}
         return record | dict.fromkeys(
             (*NUMBERS, "height_below_mm", "shape_probabilities", "borderline")
         ), None
     if said == "outline":
-        program = _program(entry)
+        program = programs_own(entry)
         points = corrected_outline(str(form.get("points", "")), program)
         record = measured_by_hand(points, program, book.settings_of(program))
         return record, smooth(points).round(5).tolist()
@@ -197,22 +259,15 @@ def _manual_reading(
     return overridden(reading.record, shape, reason), reading.outline_mm
 
 
-def _entry(book: Book, sha: str) -> Entry:
-    photo = book.photo(sha)
-    if photo is None:
-        raise BookError("book-unknown", "that photo")
-    return book.entry(photo)
+def _handles(reading: Reading, typed: Mapping[str, Any]) -> list[list[float]]:
+    """The points that a person can drag; none without a picture to drag them on.
 
-
-def _program(entry: Entry) -> Reading:
-    """The program's own latest reading."""
-    return [reading for reading in entry.readings if reading.origin == "program"][-1]
-
-
-def _handles(reading: Reading) -> list[list[float]]:
-    """The points that a person can drag; none without a picture to drag them on."""
+    Those that were sent and refused are still where they were.
+    """
     if reading.tip is None or reading.tip_window is None:
         return []
+    if typed.get("say") == "outline" and (sent := sent_points(str(typed.get("points", "")))) is not None:
+        return [[float(x), float(y)] for x, y in sent]
     return handles(reading.outline_mm) if reading.outline_mm else first_guess(reading.tip_window)
 
 
@@ -230,17 +285,10 @@ def _main_flag(reason: str, flags: Sequence[Flag]) -> Flag | None:
     return next((flag for flag in flags if flag.sentence.removesuffix(".") in reason), None)
 
 
-def _seen(reading: Reading) -> str:
-    if reading.retake_asked:
-        return "retake"
-    return seen_words(reading) if reading.measured else "refused"
-
-
-def _numbers(reading: Reading) -> list[tuple[str, str]]:
-    record = reading.record
-    if not reading.measured:
-        return []
-    return [(NAMES[name], recorded(record, name, UNITS[name])) for name in NAMES]
+def _drawn(entry: Entry) -> tuple[Entry, str, TipView | None, list[tuple[str, str]], str | None]:
+    """A photo with its class, what is drawn of it, its numbers, and how likely each class is."""
+    reading = entry.reading
+    return entry, seen(reading), tip_view(reading), numbers(reading.record), chances(reading.record)
 
 
 def _add(

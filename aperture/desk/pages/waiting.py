@@ -53,12 +53,38 @@ def listed(book: Book, waiting: Sequence[Waiting]) -> list[tuple[Entry, str]]:
     """The entries of these, each with why it waits."""
     unfiled = book.entries([one.sha256 for one in waiting if one.known is None])
     read = {entry.photo.sha256: (entry, what_is_missing(entry)) for entry in unfiled}
-    return [one.known or read[one.sha256] for one in waiting]
+    both = [(one.kind, one.known or read[one.sha256]) for one in waiting]
+    return [(entry, _with_faults(entry, why) if kind == WHICH else why) for kind, (entry, why) in both]
+
+
+def faults(entry: Entry) -> list[str]:
+    """What else needs eyes in a photo of which the reed or the state is in doubt, in sentences.
+
+    Whoever says which reed it is wants to know whether the photo is worth it.
+    """
+    reading = entry.reading
+    if reading.origin == "person":
+        return []
+    if not reading.measured:
+        return [str(reading.record["reason"])]
+    doubts = [FLAGS[code].sentence for code in _doubts(entry) if code not in WHICH_REED]
+    shape = reading.record["shape"]
+    return [*doubts, *([f"It is {shape}."] if shape != "elliptical" else [])]
+
+
+def _with_faults(entry: Entry, why: str) -> str:
+    which = [FLAGS[code].sentence for code in _doubts(entry) if code in WHICH_REED]
+    return " ".join(dict.fromkeys([*which, why, *faults(entry)]))
 
 
 def is_unfiled(entry: Entry) -> bool:
     """Whether nobody knows its reed, or its state."""
     return entry.filing.reed_id is None or entry.filing.state is None
+
+
+def asks_which(entry: Entry) -> bool:
+    """Whether it is to be said which reed, or which state, a photo shows."""
+    return is_unfiled(entry) or bool(WHICH_REED & set(_doubts(entry)))
 
 
 def what_is_missing(entry: Entry) -> str:
