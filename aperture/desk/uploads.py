@@ -19,10 +19,12 @@ from starlette.requests import Request
 
 from aperture.card.geometry import Face
 from aperture.desk.intake.work import Done, Order
-from aperture.desk.web import check_csrf, desk_of, session_of
+from aperture.desk.web import Desk, check_csrf, desk_of, session_of
 from aperture.present.report import printable
 
 LONGEST_NAME = 120
+# Small pictures that are kept while the desk runs, of some 10 kB each.
+MOST_SMALL = 500
 # For who sends too many photos within a minute.
 WAIT_SECONDS = 20
 _CHUNK_BYTES = 2**20
@@ -131,7 +133,18 @@ async def take(
     session = session_of(request)
     if session is not None and done.sha256 is not None:
         sent_by(request).add(done.sha256)
+    keep_small(desk, done)
     return done
+
+
+def keep_small(desk: Desk, done: Done) -> None:
+    """Keep the small picture of a photo for the pages, and of so many the latest only."""
+    small = desk.state.small
+    if done.small is not None and done.sha256 is not None:
+        small.pop(done.sha256, None)
+        small[done.sha256] = done.small
+        while len(small) > MOST_SMALL:
+            del small[next(iter(small))]
 
 
 def sent_by(request: Request) -> set[str]:

@@ -79,9 +79,9 @@ class State:
     `worker` takes photos in, `taking` lets one go to it at a time, in the order in which they came. `threads`
     are those that work for phones. `histories` are all reeds that are here and the book's last seal when
     they were read, `by` is who reviewed last. By the key of the session that sent them: `sent` are hashes of
-    photos, `recent` what became of the last ones. `soaks` are the timer's seconds, by the photo's hash.
-    `door` is the file that leads the browser in, as long as it is there. `gauge` is what the last photo of a
-    gauge gave, until it was shown.
+    photos, `recent` what became of the last ones. By the photo's hash: `soaks` are the timer's seconds,
+    `small` small pictures. `door` is the file that leads the browser in, as long as it is there. `gauge` is
+    what the last photo of a gauge gave, until it was shown.
     """
 
     worker: TakesPhotos = field(default_factory=_NobodyTakes)
@@ -92,6 +92,7 @@ class State:
     sent: defaultdict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
     recent: defaultdict[str, list[Done]] = field(default_factory=lambda: defaultdict(list))
     soaks: dict[str, float] = field(default_factory=dict)
+    small: dict[str, bytes] = field(default_factory=dict)
     door: Path | None = None
     gauge: Done | None = None
 

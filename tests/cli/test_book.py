@@ -46,8 +46,8 @@ def test_a_lot_from_the_post_to_the_return_sheet(run, tmp_path, book_file, enter
     run("enter", "lot", "26a", "--source", "north", "--price", "20", "--ordered", "2026-09-14")
     box(tmp_path / "box", 3)
     words = run("intake", tmp_path / "box", "--lot", "26a", "--workers", "1")
-    assert "6 photos: 6 new." in words
-    assert "6 photos: 6 already in the book." in run("intake", tmp_path / "box", "--workers", "1")
+    assert "6 photos: 6 taken in." in words
+    assert "6 photos: 6 already there." in run("intake", tmp_path / "box", "--workers", "1")
     assert "Reeds 1, 2, 3: Go on to the checks by hand" in run("due")
     for reed in (1, 2):
         run("enter", "check", reed, "--no-leak", "--no-wire", "--no-film-wrap", "--no-chip", "--no-crack")
@@ -175,10 +175,10 @@ def test_ctrl_c_keeps_what_was_taken_in_and_the_next_run_takes_the_rest(run, tmp
     box(tmp_path / "box", 2)
     monkeypatch.setattr(intake, "measure_or_fail", interrupted_at_the_third)
     words = run("intake", tmp_path / "box", "--workers", "1", status=130)
-    assert "2 photos: 2 new." in words
+    assert "2 photos: 2 taken in." in words
     assert "Stopped: 2 of 4 photos. Run it again for the rest." in words
     monkeypatch.setattr(intake, "measure_or_fail", pretend)
-    assert "4 photos: 2 new, 2 already in the book." in run("intake", tmp_path / "box", "--workers", "1")
+    assert "4 photos: 2 taken in, 2 already there." in run("intake", tmp_path / "box", "--workers", "1")
 
 
 def test_refused_photos_are_in_the_exit_status(run, tmp_path, monkeypatch, refused):
@@ -258,10 +258,10 @@ def test_a_folder_as_the_book_is_said_in_words(run, words, path):
 
 def test_a_copy_of_the_books_own_pictures_is_no_new_photo(run, tmp_path):
     box(tmp_path, 1)
-    assert "2 photos: 2 new." in run("intake", tmp_path, "--workers", "1")
+    assert "2 photos: 2 taken in." in run("intake", tmp_path, "--workers", "1")
     again = run("intake", tmp_path, "--workers", "1")
     assert again.count("Left out 2 pictures that a reed book keeps.") == 1
-    assert "2 photos: 2 already in the book." in again
+    assert "2 photos: 2 already there." in again
 
 
 def test_a_photo_from_the_year_9999_holds_nobody_up(run, tmp_path, book_file):
@@ -306,3 +306,28 @@ def test_book_pictures_and_backups_are_their_owners_alone(run, tmp_path, book_fi
     for path in mine:
         if not path.name.endswith(".lock"):  # empty
             assert path.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO) == 0, path.name
+
+
+def test_the_summary_of_an_intake_counts_by_outcome(run, tmp_path, monkeypatch, refused):
+    """And says of each that is not simply taken in why, and what to do."""
+
+    def one_refused(path, *args, **more):
+        made = pretend(path, *args, **more)
+        return refused(path, "too-far", 1, "dry", sha256=made.sha256) if "R01" in path.name else made
+
+    monkeypatch.setattr(intake, "measure_or_fail", one_refused)
+    for seed, name in enumerate(("R01_dry.jpg", "R02_dry.jpg", "IMG_1.jpg")):
+        picture(tmp_path / "box" / name, seed)
+    (tmp_path / "box" / "spoilt.jpg").write_bytes(b"no photo")
+    monkeypatch.setattr(
+        intake,
+        "measure_or_fail",
+        lambda path, *a, **m: (
+            one_refused(path, *a, **m) if path.name != "spoilt.jpg" else refused(path, "not-a-photo")
+        ),
+    )
+    words = run("intake", tmp_path / "box", "--workers", "1", status=3)
+    assert "4 photos: 1 taken in, 1 to review, 1 to take again, 1 refused." in words
+    assert "take these again R01_dry.jpg: The card is too small in the picture. Move the phone" in words
+    assert "spoilt.jpg: This is not a photo" in words
+    assert "IMG_1.jpg" in words.split("To review")[1].split("Refused")[0]

@@ -8,7 +8,7 @@ from datetime import datetime
 from functools import partial
 from hashlib import sha256
 from pathlib import Path, PurePath
-from typing import Literal
+from typing import Any, Literal, get_args
 
 from aperture import __version__
 from aperture.batch.measuring import failed, measure_or_fail, refused_at_a_glance
@@ -27,6 +27,9 @@ from aperture.photo import read_bytes, read_photo
 from aperture.settings import Settings
 
 What = Literal["filed", "not assigned", "known", "measured again", "not taken in"]
+# What that means to whoever brought the photo, in plain words and in the order in which it is counted.
+Outcome = Literal["taken in", "measured again", "to review", "take again", "refused", "already there"]
+OUTCOMES: tuple[Outcome, ...] = get_args(Outcome)
 
 # Outlines keep a millionth of a metre's thousandth; the uncertainty of a point is a hundred times that.
 OUTLINE_DECIMALS = 5
@@ -51,6 +54,12 @@ class Arrival:
     sha256: str | None = None
 
     @property
+    def outcome(self) -> Outcome:
+        """What that means to whoever brought the photo."""
+        record = self.measurement.record() if self.measurement is not None else None
+        return outcome_of(self.what, record, self.reed is not None and self.state is not None)
+
+    @property
     def refused(self) -> bool:
         """Whether there is no number, so that the photo is to be taken again."""
         return self.measurement is not None and self.measurement.outcome == "refused"
@@ -59,6 +68,29 @@ class Arrival:
     def needs_attention(self) -> bool:
         """Whether a person must do something about the photo before the book is complete."""
         return self.refused or self.what in ("not assigned", "not taken in")
+
+
+def outcome_of(what: str, record: Mapping[str, Any] | None, assigned: bool) -> Outcome:
+    """What became of a photo, to whoever brought it.
+
+    A photo that gave no number is to be taken again, whatever else is not known of it. What waits for a look
+    is "to review"; so does what is round or shut, because that decides about the reed.
+
+    Parameters
+    ----------
+    what : as in `Arrival`; anything else is a photo that did not come into the book.
+    record : its reading, with the keys of the JSON output; None where there is none.
+    assigned : whether its reed and its state are known.
+    """
+    if what == "known":
+        return "already there"
+    if what not in ("filed", "not assigned", "measured again") or record is None:
+        return "refused"
+    if record["outcome"] == "refused":
+        return "take again"
+    if not assigned or record["review"] or record["shape"] != "elliptical":
+        return "to review"
+    return "measured again" if what == "measured again" else "taken in"
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,14 @@ from importlib import import_module
 from io import BytesIO
 from multiprocessing import get_context, parent_process
 from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING
 
 from aperture.card.geometry import Face
+from aperture.desk.intake.small import small_picture
 from aperture.settings import Settings
+
+if TYPE_CHECKING:
+    from aperture.book.store.ledger import Book
 
 # What a photo needs on its way into the book is imported in many places, only when it is used. A test looks
 # whether the first photo imports anything that is not here.
@@ -69,13 +74,15 @@ class GaugeOrder:
 class Done:
     """What became of a photo: `what` as in `intake.Arrival`, or "failed"; its hash, if the book has it.
 
-    `code` is the flag for which it was not taken in, where there is one.
+    `code` is the flag for which it was not taken in, where there is one. `small` is a small picture of the
+    photo, where the book has no outlined tip to know it by.
     """
 
     what: str
     sha256: str | None
     why: str | None
     code: str | None = None
+    small: bytes | None = None
 
 
 _CLOSED = Done("failed", None, "The desk was closed. Open it again on the laptop.")
@@ -179,12 +186,22 @@ def take_one(order: Order | GaugeOrder) -> Done:
             if arrival.what == "not taken in" and arrival.measurement is not None:
                 why = f"{why} {arrival.measurement.advice}"
                 code = next(iter(arrival.measurement.flags), None)
-            return Done(arrival.what, arrival.sha256, why, code)
+            small = None
+            if arrival.sha256 is not None and not _has_tip(book, arrival.sha256):
+                small = small_picture(order.photo)
+            return Done(arrival.what, arrival.sha256, why, code, small)
     except BookError as error:
         from aperture.flags import FLAGS
 
         flag = FLAGS[error.code]
         return Done("failed", None, f"{flag.sentence} {error.detail}. {flag.advice}", error.code)
+
+
+def _has_tip(book: "Book", sha256: str) -> bool:
+    """Whether the book has an outlined tip of a photo."""
+    photo = book.photo(sha256)
+    reading = book.entry(photo).reading if photo is not None else None
+    return reading is not None and reading.measured and reading.tip is not None
 
 
 def _check_one(order: GaugeOrder) -> Done:

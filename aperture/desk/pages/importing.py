@@ -14,6 +14,7 @@ from starlette.routing import Route
 
 from aperture.batch.photo_files import is_called_like_a_photo, natural_order
 from aperture.desk.intake.work import Done
+from aperture.desk.pages.arrived import HEADINGS, arrived
 from aperture.desk.pages.fields import decimal, text
 from aperture.desk.uploads import Received, clean_name, received, stored, take
 from aperture.desk.web import check_csrf, desk_of, desk_only, in_thread, page, safe_form
@@ -93,15 +94,7 @@ async def import_photo(request: Request) -> Response:
     seconds = float(said) if said.isdecimal() and len(said) <= 5 else None
     async with received(request) as photo:
         done = await take(request, _in_folders(photo, folders), lot=lot, seconds=seconds)
-    return JSONResponse(
-        {
-            "name": photo.name,
-            "what": done.what,
-            "why": page_words(done.why),
-            "sha256": done.sha256,
-            "code": done.code,
-        }
-    )
+    return await in_thread(request, _told, request, photo.name, done)
 
 
 @desk_only
@@ -117,6 +110,23 @@ async def import_photos(request: Request) -> Response:
                 named = _in_folders(photo, folders)
                 done.append((photo.name, await take(request, named, lot=lot, seconds=seconds)))
     return await in_thread(request, _page, request, done)
+
+
+def _told(request: Request, name: str, done: Done) -> Response:
+    """What became of one photo, as values and as a line of the page."""
+    with desk_of(request).open_book() as book:
+        (one,) = arrived(book, [(name, done)], desk_of(request).state.small)
+    return JSONResponse(
+        {
+            "name": name,
+            "what": done.what,
+            "outcome": one.outcome,
+            "why": page_words(done.why),
+            "sha256": done.sha256,
+            "code": done.code,
+            "line": bytes(page(request, "arrived_line.html", one=one).body).decode().strip(),
+        }
+    )
 
 
 routes = [
@@ -135,6 +145,11 @@ def _in_folders(photo: Received, folders: str | None) -> Received:
 
 def _page(request: Request, done: Sequence[tuple[str, Done]] | None) -> Response:
     """The page; with `done` what became of each photo, by its name."""
-    with desk_of(request).open_book() as book:
+    desk = desk_of(request)
+    with desk.open_book() as book:
         lots = [lot.code for lot in book.lots()]
-    return page(request, "import.html", lots=lots, done=done)
+        lines = arrived(book, done or (), desk.state.small)
+    nothing_chosen = done is not None and not done
+    return page(
+        request, "import.html", lots=lots, headings=HEADINGS, lines=lines, nothing_chosen=nothing_chosen
+    )

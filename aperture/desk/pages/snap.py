@@ -134,7 +134,18 @@ def file_photo(request: Request, form: FormData) -> Response:
     return redirect(f"/result/{photo.sha256}")
 
 
+@cameras_too
+def small(request: Request) -> Response:
+    """A small picture of a photo that came while this desk runs."""
+    sha = request.path_params["sha"]
+    content = desk_of(request).state.small.get(sha) if may_see(request, sha) else None
+    if content is None:
+        raise HTTPException(404, "There is no such picture.")
+    return Response(content, media_type="image/jpeg")
+
+
 routes = [
+    Route("/small/{sha}", small),
     Route("/snap", snap_page),
     Route("/snap", snap, methods=["POST"]),
     Route("/result/{sha}", result),

@@ -8,19 +8,38 @@ const words = document.getElementById("words");
 const list = document.getElementById("list");
 const button = form.querySelector("button");
 
-function add(line, address, words) {
-  const link = document.createElement("a");
-  link.href = address;
-  link.textContent = words;
-  line.append(" ", link);
+// The outcomes in the order in which they are counted, and how each is called there.
+const COUNTED = { "taken in": "taken in", "to review": "to review", "take again": "to take again", refused: "refused", "already there": "already there" };
+const sections = new Map([...list.querySelectorAll("section")].map((one) => [one.dataset.outcome, one]));
+
+function clear() {
+  for (const section of sections.values()) {
+    section.querySelector("ul").replaceChildren();
+    section.hidden = true;
+  }
 }
 
-function tell(text, sha256, code) {
+// A line that the desk made, in which everything is escaped, or of text alone.
+function tell(outcome, line) {
+  const section = sections.get(outcome);
+  const lines = section.querySelector("ul");
+  if (typeof line === "string") lines.insertAdjacentHTML("beforeend", line);
+  else lines.append(line);
+  section.querySelector(".count").textContent = lines.children.length;
+  section.hidden = false;
+}
+
+// A photo that did not reach the desk.
+function tellOfTrouble(name, words) {
   const line = document.createElement("li");
-  line.textContent = text;
-  if (sha256) add(line, `/review/${sha256}`, "Say which");
-  if (code) add(line, `/help/flags#${code}`, "What it means");
-  list.append(line);
+  line.textContent = `${name}: ${words}`;
+  tell("refused", line);
+}
+
+function counted() {
+  return Object.entries(COUNTED)
+    .map(([outcome, words]) => [sections.get(outcome).querySelectorAll("li").length, words])
+    .filter(([count]) => count).map(([count, words]) => `${count} ${words}`);
 }
 
 async function post(address, headers, body) {
@@ -36,7 +55,7 @@ const why = (error) => (error instanceof TypeError ? "The desk does not answer. 
 async function take(files) {
   if (button.disabled) return; // one import after the other
   going.hidden = false;
-  list.replaceChildren();
+  clear();
   button.disabled = true;
   bar.value = 0;
   try {
@@ -50,30 +69,27 @@ async function take(files) {
 async function takeAll(files) {
   const names = JSON.stringify(files.map(([name]) => name));
   const places = await post("/import/names", { "Content-Type": "application/json" }, names);
-  const counts = {};
   bar.max = Math.max(places.length, 1);
   for (const [done, place] of places.entries()) {
     const [name, file] = files[place];
     words.textContent = `${done} of ${places.length} photos`;
-    let one;
     try {
-      one = await post("/import/photo", {
+      const one = await post("/import/photo", {
         "X-Name": encodeURIComponent(file.name),
         "X-Folders": encodeURIComponent(name.split("/").slice(-3, -1).join("/")),
         "X-Lot": encodeURIComponent(form.lot.value),
         "X-Seconds": form.seconds.value,
         "Content-Type": "application/octet-stream",
       }, file);
+      tell(one.outcome, one.line);
     } catch (error) {
-      one = { what: "failed", why: why(error) };
+      tellOfTrouble(name, why(error));
     }
-    counts[one.what] = (counts[one.what] || 0) + 1;
-    if (one.why) tell(`${name}: ${one.what}. ${one.why}`, one.what === "not assigned" && one.sha256, one.code);
     bar.value = done + 1;
   }
-  const told = Object.entries(counts).map(([what, count]) => `${count} ${what}`);
+  const told = counted();
   const others = files.length - places.length;
-  if (others) told.push(`${others} left out, not called like a photo`);
+  if (others) told.push(others === 1 ? "1 other file passed over, not called like a photo" : `${others} other files passed over, not called like photos`);
   words.textContent = told.length ? `Done: ${told.join(", ")}.` : "There was no photo in it.";
 }
 
