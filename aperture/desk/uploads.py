@@ -5,9 +5,9 @@ import re
 import secrets
 import tempfile
 import time
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 from urllib.parse import unquote
@@ -124,12 +124,18 @@ async def take(
     state: Face | None = None,
     lot: str | None = None,
     seconds: float | None = None,
+    seconds_of: Callable[[], int | None] = lambda: None,
 ) -> Done:
-    """Take a photo into the book in the desk's worker, while other pages go on."""
+    """Take a photo into the book in the desk's worker, while other pages go on.
+
+    `seconds_of` says, when it is the photo's turn, whose the seconds are, as in `Order`.
+    """
     desk = desk_of(request)
     order = Order(desk.book_path, photo.path, photo.name, desk.settings, reed, state, lot, seconds)
     # They wait here for their turn, not each in a thread: pages need those.
-    done = await to_thread.run_sync(desk.state.worker.take, order, limiter=desk.state.taking)
+    done = await to_thread.run_sync(
+        lambda: desk.state.worker.take(replace(order, seconds_of=seconds_of())), limiter=desk.state.taking
+    )
     session = session_of(request)
     if session is not None and done.sha256 is not None:
         sent_by(request).add(done.sha256)

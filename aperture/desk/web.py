@@ -80,8 +80,9 @@ class State:
     are those that work for phones. `histories` are all reeds that are here and the book's last seal when
     they were read, `by` is who reviewed last. By the key of the session that sent them: `sent` are hashes of
     photos, `recent` what became of the last ones. By the photo's hash: `soaks` are the timer's seconds,
-    `small` small pictures. `door` is the file that leads the browser in, as long as it is there. `gauge` is
-    what the last photo of a gauge gave, until it was shown.
+    `small` small pictures. `soaked` says of which reed a soak was, by the session's key and the soak's name;
+    0 for a reed that nobody named. `door` is the file that leads the browser in, as long as it is there.
+    `gauge` is what the last photo of a gauge gave, until it was shown.
     """
 
     worker: TakesPhotos = field(default_factory=_NobodyTakes)
@@ -92,6 +93,7 @@ class State:
     sent: defaultdict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
     recent: defaultdict[str, list[Done]] = field(default_factory=lambda: defaultdict(list))
     soaks: dict[str, float] = field(default_factory=dict)
+    soaked: dict[tuple[str, str], int] = field(default_factory=dict)
     small: dict[str, bytes] = field(default_factory=dict)
     door: Path | None = None
     gauge: Done | None = None

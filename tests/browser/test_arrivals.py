@@ -1,4 +1,4 @@
-"""Photos that arrive, in a real browser: what the import says of each, and what the phone says after one."""
+"""Photos that arrive, in a real browser: what the import says of each of them."""
 
 # The fixtures are those of the story; without a browser it skips, and this with it.
 # ruff: noqa: F811

@@ -112,6 +112,7 @@ def take_in(
     reed: int | None = None,
     state: Face | None = None,
     names: Mapping[Path, PurePath] | None = None,
+    seconds_of: int | None = None,
 ) -> Iterator[Arrival]:
     """Take photos into the book; yields what became of each as soon as it is on the disk.
 
@@ -127,6 +128,7 @@ def take_in(
     reed, state : what the user said about all of the photos.
     names : what photos were called where they came from, with the folders around them if those are known: a
         relative path. For those that are not called so themselves.
+    seconds_of : the number of the only reed that was soaked for the seconds in `soaking`; None for all.
 
     Raises
     ------
@@ -149,7 +151,7 @@ def take_in(
         seconds = settings.photo_seconds
         results = run_in_order(task, unknown, settings.workers, _died, seconds, at_once=refused_at_a_glance)
         for path, taken in zip(unknown, results, strict=True):
-            yield _enter(book, path, called.get(path, path).name, taken, settings, soaking, lot)
+            yield _enter(book, path, called.get(path, path).name, taken, settings, soaking, lot, seconds_of)
 
 
 def _known(book: Book, path: Path) -> Photo | None:
@@ -200,7 +202,14 @@ def _died(path: Path, detail: str) -> _Taken:
 
 
 def _enter(
-    book: Book, path: Path, name: str, taken: _Taken, settings: Settings, soaking: Soaking, lot: str | None
+    book: Book,
+    path: Path,
+    name: str,
+    taken: _Taken,
+    settings: Settings,
+    soaking: Soaking,
+    lot: str | None,
+    seconds_of: int | None,
 ) -> Arrival:
     measurement = taken.measurement
     if taken.kept is None:
@@ -223,6 +232,8 @@ def _enter(
         state = None if "state-contradiction" in measurement.flags else measurement.state
         if reed is not None and state is None:
             why = _why_no_state(measurement)
+        if seconds_of is not None and (reed is None or reed.number != seconds_of):
+            soaking = replace(soaking, seconds=None)
         soaking = soaked_as(soaking, settings, book, reed, photo) if state == "soaked" else Soaking()
         book.add_filing(photo, Filing(reed.id if reed else None, state, soaking, why, None))
         _add_reading(book, photo, taken, settings)

@@ -46,6 +46,7 @@ class Order:
     """A photo to take in: where it lies, what it was called, and what was said of it.
 
     `name` is its file's name, and before that the folders around it, if they are known, with "/" between.
+    `seconds_of` is the number of the only reed whose `seconds` they are; None if they are anyone's.
     """
 
     book_path: Path
@@ -56,6 +57,7 @@ class Order:
     state: Face | None = None
     lot: str | None = None
     seconds: float | None = None
+    seconds_of: int | None = None
 
 
 @dataclass(frozen=True)
@@ -181,6 +183,7 @@ def take_one(order: Order | GaugeOrder) -> Done:
                 reed=order.reed,
                 state=order.state,
                 names={order.photo: PurePosixPath(order.name)},
+                seconds_of=order.seconds_of,
             )
             why, code = arrival.why, None
             if arrival.what == "not taken in" and arrival.measurement is not None:

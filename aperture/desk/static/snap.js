@@ -27,7 +27,7 @@ function say(words, kind) {
 const pause = (seconds) => new Promise((go) => setTimeout(go, 1000 * seconds));
 
 function chosen() {
-  const typed = { reed: form.reed.value, state: form.state.value, seconds: form.seconds.value };
+  const typed = { reed: form.reed.value, state: form.state.value, seconds: form.seconds.value, soak: form.soak.value };
   for (const file of photo.files) {
     // Read now: a phone soon forgets where its camera put a photo.
     waiting.push({ ...typed, name: file.name, content: file.arrayBuffer().catch(() => null) });
@@ -70,6 +70,7 @@ async function send(one) {
     "X-Reed": one.reed,
     "X-State": one.state,
     "X-Seconds": one.seconds,
+    "X-Soak": one.soak,
     "Content-Type": "application/octet-stream",
   };
   const answer = await ask("/snap", { method: "POST", headers, body: content });
@@ -79,7 +80,7 @@ async function send(one) {
   const part = await ask(done.result, {});
   if (!part) return false;
   if (!part.ok) return refuse(wordsOf(part.status, parsed(part.text)));
-  show(part.text); // made by the desk, in which everything is escaped
+  show(part.text, one.soak); // made by the desk, in which everything is escaped
   return true;
 }
 
@@ -131,10 +132,16 @@ function refuse(words) {
   return true;
 }
 
-function show(html) {
+function show(html, soakName) {
   const holder = document.createElement("div");
   holder.innerHTML = html;
-  put(holder.firstElementChild);
+  const block = holder.firstElementChild;
+  // The desk has used the seconds, for this reed and no other.
+  if (block.dataset.timed && soak && soakName === String(soak.begun)) {
+    keep({ ...soak, of: block.dataset.timed });
+    tick();
+  }
+  put(block);
 }
 
 // The newest first; the same photo once.
@@ -201,12 +208,14 @@ function tick() {
   }
   const over = soak && soak.ran !== undefined;
   form.seconds.value = over ? soak.ran : "";
+  form.soak.value = over ? soak.begun : "";
   button.textContent = soak && !over ? "Stop" : "Start";
   if (!soak) left.textContent = "not started";
   else if (!over) left.textContent = `${Math.ceil(soak.total - seconds())} s left`;
   else {
     const words = soak.ran < soak.total ? "Stopped." : "Take it out, shake off the water, take the photo.";
-    left.textContent = `${words} It counts as soaked for ${soak.ran} s.`;
+    left.textContent = soak.of ? `Soaked for ${soak.ran} s: kept with ${soak.of}. For another reed, start again.`
+      : `${words} It counts as soaked for ${soak.ran} s.`;
   }
 }
 
