@@ -43,7 +43,7 @@ class Shown:
     `seen` is its class or "refused", `numbers` names and values with their ±, `doubts` why a person should
     look, `most` the highest number of a reed; `code` is the flag of a refusal, which `why` says. `soaked` is
     how many seconds it was soaked and how that is known; None for what was not. `may_correct`: whether that
-    can be said here.
+    can be said here. `small`: whether there is a small picture of the whole photo.
     """
 
     sha: str | None
@@ -60,6 +60,7 @@ class Shown:
     most: int = CARD.reed_tags.count
     soaked: tuple[float, str] | None = None
     may_correct: bool = False
+    small: bool = False
 
     @property
     def refused(self) -> bool:
@@ -242,6 +243,7 @@ def _shown(desk: Desk, book: Book, sha: str | None, why: str | None = None, code
             advice=record["advice"] or "",
             view=tip_view(reading),
             code=next((code for code in record["flags"] if code in FLAGS), None),
+            small=photo.sha256 in desk.state.small,
         )
     advice = record["advice"] or ""
     if reed is not None and state is not None:
