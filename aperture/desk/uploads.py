@@ -70,6 +70,12 @@ async def received(request: Request) -> AsyncIterator[Received]:
         yield Received(path, name)
 
 
+async def received_to_stay(request: Request) -> Received:
+    """As `received`, but the file stays: whoever gets it clears it away."""
+    async with received(request) as photo:
+        return replace(photo, path=photo.path.rename(_new_path()))
+
+
 @asynccontextmanager
 async def stored(upload: UploadFile) -> AsyncIterator[Received]:
     """The photo in a field of a form, in a file that is gone afterwards."""
@@ -91,13 +97,17 @@ def _new_file() -> Iterator[tuple[BinaryIO, Path]]:
     names that `tempfile` makes sometimes do ("aperture-r3_nzhgx"), hexadecimal digits never.
     """
     _forget_old()
-    path = Path(tempfile.gettempdir()) / f"aperture-{secrets.token_hex(16)}"
+    path = _new_path()
     handle = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | getattr(os, "O_BINARY", 0), 0o600)
     try:
         with os.fdopen(handle, "wb") as file:
             yield file, path
     finally:
         path.unlink(missing_ok=True)
+
+
+def _new_path() -> Path:
+    return Path(tempfile.gettempdir()) / f"aperture-{secrets.token_hex(16)}"
 
 
 def _forget_old() -> None:

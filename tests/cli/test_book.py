@@ -1,11 +1,14 @@
 """The reed book's commands, as they are typed; no photo is measured here."""
 
 import os
+import shutil
+import signal
 import stat
 import subprocess
 import sys
 from datetime import datetime
 from functools import partial
+from pathlib import Path
 
 import pytest
 from rich.console import Console
@@ -18,6 +21,7 @@ from aperture.cli.app import app
 from aperture.present.screen import bare_table, show_rows
 from tests.book.photos.test_intake import box, picture, pretend
 
+DRY = Path(__file__).parents[2] / "fixtures" / "photos" / "reed-tag.jpg"  # reed 12, dry
 ROUND = {"height_mm": 2.1, "width_mm": 6.4}
 
 
@@ -331,3 +335,66 @@ def test_the_summary_of_an_intake_counts_by_outcome(run, tmp_path, monkeypatch, 
     assert "take these again R01_dry.jpg: The card is too small in the picture. Move the phone" in words
     assert "spoilt.jpg: This is not a photo" in words
     assert "IMG_1.jpg" in words.split("To review")[1].split("Refused")[0]
+
+
+class Watching:
+    """`aperture intake FOLDER --watch` as a program of its own; what it says, line by line."""
+
+    def __init__(self, folder, book_file, *words):
+        command = [sys.executable, "-u", "-m", "aperture", "intake", folder, "--watch", "--book", book_file]
+        self.process = subprocess.Popen(
+            [*map(str, command), *words], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
+
+    def wait_for(self, words):
+        said = []
+        for line in self.process.stdout:
+            said.append(line)
+            if words in line:
+                return line
+        raise AssertionError("".join(said))
+
+    def end(self):
+        """The rest of what it says, and its exit status."""
+        said, _ = self.process.communicate(timeout=60)
+        return " ".join(said.split()), self.process.returncode
+
+
+@pytest.mark.skipif(os.name != "posix", reason="on Windows Ctrl-C cannot be sent to one program alone")
+def test_a_watched_folder_is_taken_in_as_photos_come_until_ctrl_c(tmp_path, book_file):
+    """One photo was there, one is renamed into place, one is nobody's reed but a picture without a card."""
+    folder = tmp_path / "phone"
+    folder.mkdir()
+    shutil.copy(DRY, folder / "IMG_1.jpg")
+    watching = Watching(folder, book_file)
+    watching.wait_for("Watching")
+    assert watching.wait_for("IMG_1.jpg") == "IMG_1.jpg: taken in, reed 12, dry\n"
+    picture(tmp_path / "x.jpg", 1).rename(folder / "family.jpg")
+    assert "family.jpg: refused. The scale card was not found." in watching.wait_for("family.jpg")
+    watching.process.send_signal(signal.SIGINT)
+    said, status = watching.end()
+    assert "2 photos: 1 taken in, 1 refused." in said
+    assert "Traceback" not in said
+    assert status == 3
+    with Book(book_file) as book:
+        assert [photo.name for photo in book.photos()] == ["IMG_1.jpg"]
+
+
+def test_a_watched_folder_that_vanishes_ends_it_in_words(tmp_path, book_file):
+    folder = tmp_path / "phone"
+    folder.mkdir()
+    watching = Watching(folder, book_file)
+    watching.wait_for("Watching")
+    shutil.rmtree(folder)
+    said, status = watching.end()
+    assert said.startswith("No photo came. aperture: The folder that is to be watched is not there.")
+    assert str(folder) in said
+    assert status == 3
+
+
+def test_only_one_folder_is_watched_and_a_lot_must_be_there(run, tmp_path):
+    box(tmp_path / "box", 1)
+    assert "name one folder" in run("intake", tmp_path / "box", tmp_path, "--watch", status=2)
+    assert "name one folder" in run("intake", tmp_path / "box" / "R01_dry.jpg", "--watch", status=2)
+    assert "name one folder" in run("intake", tmp_path / "none", "--watch", status=2)
+    assert "lot 26z" in run("intake", tmp_path / "box", "--watch", "--lot", "26z", status=2)
