@@ -360,6 +360,12 @@ _LIST = [
         page_advice="Check that the disk has room and that you may write there, then try again; nothing was"
         " lost.",
     ),
+    Flag(
+        "folder-gone",
+        "book",
+        "The folder that is to be watched is not there.",
+        "Connect its drive or look for its new place, then watch it again; nothing was lost.",
+    ),
     Flag("file-exists", "book", "There is a file of that name.", "Choose another name."),
     Flag("backup-missing", "book", "There is no such backup.", "Check the path."),
     Flag(

@@ -148,7 +148,7 @@ def ledger(content: bytes) -> None:
 class _Keeper:
     """In place of the desk's worker: looks at the file that came, and measures nothing."""
 
-    def take(self, order):  # type: ignore[no-untyped-def]
+    def take(self, order, turn=None):  # type: ignore[no-untyped-def]
         from aperture.desk.intake.work import Done
 
         with order.photo.open("rb") as file:

@@ -63,7 +63,7 @@ def _photos_in_folder(folder: Path) -> list[Path]:
     for here, folders, files in os.walk(folder, onerror=note):
         folders[:] = [name for name in folders if not name.startswith(".")]
         found += [Path(here, name) for name in files if is_called_like_a_photo(name)]
-    return sorted(found + closed, key=_in_parts)
+    return sorted(found + closed, key=by_name)
 
 
 def _photos_at_address(address: str) -> list[str]:
@@ -75,7 +75,7 @@ def _photos_at_address(address: str) -> list[str]:
         system, path = fsspec.url_to_fs(address)
         found = system.glob(path) if "*" in address else system.find(path)
         names = [name for name in found if is_called_like_a_photo(PurePosixPath(name).name)]
-        return [system.unstrip_protocol(name) for name in sorted(names, key=_in_parts)]
+        return [system.unstrip_protocol(name) for name in sorted(names, key=by_name)]
     except ModuleNotFoundError as error:
         raise PhotoError("file-unreadable", f"{error.name} is missing: {CLUSTER_EXTRA}") from error
     # Each kind of address has a library of its own, with errors of its own.
@@ -83,7 +83,8 @@ def _photos_at_address(address: str) -> list[str]:
         raise PhotoError("file-unreadable", f"{address}: {error}") from error
 
 
-def _in_parts(path: str | Path) -> list[tuple[list[tuple[str, int]], str]]:
+def by_name(path: str | Path) -> list[tuple[list[tuple[str, int]], str]]:
+    """A key that sorts files by their folders and names, with numbers in their order."""
     return [natural_order(part) for part in PurePath(path).parts]
 
 

@@ -9,7 +9,6 @@ import typer
 from aperture.cli.enter import enter_app
 from aperture.cli.options import (
     SOME_REFUSED,
-    STOPPED,
     AgeOption,
     BookFile,
     PaperToPrintOn,
@@ -24,10 +23,8 @@ from aperture.cli.options import (
     WettedOption,
     Workers,
     chosen_settings,
-    give_up,
     open_book,
     report_errors,
-    with_progress,
 )
 
 # Everything else is imported inside the commands, so that --help does not wait for image libraries.
@@ -35,7 +32,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from aperture.book.advice.rules import Advised
-    from aperture.book.photos.intake import Arrival
     from aperture.book.store.ledger import Book
     from aperture.book.store.records import History
     from aperture.settings import Settings
@@ -63,6 +59,12 @@ def intake_command(
         bool,
         typer.Option("--again", help="Measure known photos again, too, if program or settings changed."),
     ] = False,
+    watch: Annotated[
+        bool,
+        typer.Option(
+            "--watch", help="Go on: also take in the photos that come into the folder, until Ctrl-C."
+        ),
+    ] = False,
     reed: Reed = None,
     state: State = None,
     book: BookFile = None,
@@ -73,16 +75,20 @@ def intake_command(
 ) -> None:
     """Take photos into the book: measure what is new and file it under its reed and state.
 
-    Exit status: 0 all is filed, 3 some photos were refused or could not be assigned, 2 wrong usage.
+    Exit status: 0 all is taken in, 3 some photos were refused or could not be assigned, 2 wrong usage.
     """
     from aperture.batch.photo_files import photos_in
-    from aperture.book.photos.intake import take_in
     from aperture.book.photos.pictures import is_kept
-    from aperture.book.present.book_screen import show_arrivals
     from aperture.book.store.records import Soaking
-    from aperture.present.screen import make_console
+    from aperture.cli.intake import Intake, take_in_all, watch_folder
 
     chosen = chosen_settings(settings, ruler, tip_offset, workers)
+    intake = Intake(book, chosen, Soaking(seconds, water, wetted, age), lot, again, reed, state)
+    if watch:
+        if len(paths) != 1 or not paths[0].is_dir():
+            raise typer.BadParameter("name one folder that is to be watched", param_hint="--watch")
+        watch_folder(intake, paths[0])
+        return
     found = photos_in(paths)
     # Who names a kept picture means it; in a folder it is no new photo, but a copy of one.
     photos = [photo for photo in found if photo in paths or not is_kept(photo)]
@@ -90,20 +96,7 @@ def intake_command(
         typer.echo(f"Left out {len(found) - len(photos)} pictures that a reed book keeps.", err=True)
     if not photos:
         raise typer.BadParameter("there is no photo in " + ", ".join(map(str, paths)), param_hint="FOLDER…")
-    with open_book(book, create=True) as opened:
-        steps = take_in(opened, photos, chosen, Soaking(seconds, water, wetted, age), lot, again, reed, state)
-        arrivals: list[Arrival] = []
-        stopped = False
-        try:
-            for arrival in with_progress("Taking in", steps, len(photos)):
-                arrivals.append(arrival)
-        except KeyboardInterrupt:
-            stopped = True
-        show_arrivals(make_console(), arrivals)
-    if stopped:
-        give_up(STOPPED, f"Stopped: {len(arrivals)} of {len(photos)} photos. Run it again for the rest.")
-    if any(arrival.needs_attention for arrival in arrivals):
-        raise typer.Exit(SOME_REFUSED)
+    take_in_all(intake, photos)
 
 
 @book_app.command("reeds", rich_help_panel=PANEL)

@@ -11,6 +11,8 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
+from aperture.desk.intake.arrivals import Arrivals
+from aperture.desk.intake.crew import at_once
 from aperture.desk.pages import (
     due_page,
     gauge,
@@ -25,6 +27,7 @@ from aperture.desk.pages import (
     tray,
     trying,
     whole_photo,
+    watching,
 )
 from aperture.desk.security.access import CAMERA_SECONDS, Session
 from aperture.desk.security.shield import Shield
@@ -60,6 +63,7 @@ def create_app(desk: Desk) -> ASGIApp:
             *due_page.routes,
             *lots.routes,
             *importing.routes,
+            *watching.routes,
             *gauge.routes,
             *picture.routes,
             *phone.routes,
@@ -75,6 +79,9 @@ def create_app(desk: Desk) -> ASGIApp:
         },
     )
     app.state.desk = desk
+    desk.state.arrivals = Arrivals(
+        lambda order, turn: desk.state.worker.take(order, turn), at_once(desk.settings)
+    )
     return Shield(app, hosts, lambda scope: session_in(desk, scope))
 
 

@@ -12,12 +12,13 @@ from functools import partial
 from pathlib import Path
 
 import uvicorn
+from anyio import to_thread
 from starlette.types import Scope
 
 from aperture.collecting import collect_rarely
 from aperture.desk.app import create_app
 from aperture.desk.complaints import Complaints, heard
-from aperture.desk.intake.work import Worker
+from aperture.desk.intake.crew import Crew, at_once
 from aperture.desk.protocol import StrictProtocol
 from aperture.desk.security.access import Access
 from aperture.desk.security.crowd import Crowd
@@ -106,14 +107,17 @@ def run(
     when_open = partial(_lead_in, desk, url, say) if open_browser else None
     try:
         # Ctrl-C is how it is meant to be closed.
-        with suppress(KeyboardInterrupt), Worker() as worker:
+        with suppress(KeyboardInterrupt), Crew(at_once(settings)) as crew:
             say("Ctrl-C closes it.")
-            desk.state.worker = worker
+            desk.state.worker = crew
             Server(desk, when_open).run(sockets=sockets)
     finally:
         if desk.state.door is not None:
             with suppress(OSError):
                 desk.state.door.unlink(missing_ok=True)
+    if (left := desk.state.arrivals.waiting) > 0:
+        photos = "1 photo was" if left == 1 else f"{left} photos were"
+        say(f"{photos} not taken in yet. Import the folder again: what the book has is not taken twice.")
     say("The desk is closed.")
 
 
@@ -206,7 +210,11 @@ class Server(uvicorn.Server):
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """Close; a photo that is being measured must not keep the desk open, its phone keeps it."""
-        self._desk.state.worker.close()
+        state = self._desk.state
+        state.arrivals.close()
+        state.worker.close()
+        if state.watch is not None:
+            await to_thread.run_sync(state.watch.stop)
         await super().shutdown(sockets)
 
     def _tell_of_a_crowd(self, address: str) -> None:

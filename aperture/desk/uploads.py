@@ -5,9 +5,9 @@ import re
 import secrets
 import tempfile
 import time
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 from urllib.parse import unquote
@@ -19,10 +19,12 @@ from starlette.requests import Request
 
 from aperture.card.geometry import Face
 from aperture.desk.intake.work import Done, Order
-from aperture.desk.web import check_csrf, desk_of, session_of
+from aperture.desk.web import Desk, check_csrf, desk_of, session_of
 from aperture.present.report import printable
 
 LONGEST_NAME = 120
+# Small pictures that are kept while the desk runs, of some 10 kB each.
+MOST_SMALL = 500
 # For who sends too many photos within a minute.
 WAIT_SECONDS = 20
 _CHUNK_BYTES = 2**20
@@ -68,6 +70,12 @@ async def received(request: Request) -> AsyncIterator[Received]:
         yield Received(path, name)
 
 
+async def received_to_stay(request: Request) -> Received:
+    """As `received`, but the file stays: whoever gets it clears it away."""
+    async with received(request) as photo:
+        return replace(photo, path=photo.path.rename(_new_path()))
+
+
 @asynccontextmanager
 async def stored(upload: UploadFile) -> AsyncIterator[Received]:
     """The photo in a field of a form, in a file that is gone afterwards."""
@@ -89,13 +97,17 @@ def _new_file() -> Iterator[tuple[BinaryIO, Path]]:
     names that `tempfile` makes sometimes do ("aperture-r3_nzhgx"), hexadecimal digits never.
     """
     _forget_old()
-    path = Path(tempfile.gettempdir()) / f"aperture-{secrets.token_hex(16)}"
+    path = _new_path()
     handle = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | getattr(os, "O_BINARY", 0), 0o600)
     try:
         with os.fdopen(handle, "wb") as file:
             yield file, path
     finally:
         path.unlink(missing_ok=True)
+
+
+def _new_path() -> Path:
+    return Path(tempfile.gettempdir()) / f"aperture-{secrets.token_hex(16)}"
 
 
 def _forget_old() -> None:
@@ -122,16 +134,33 @@ async def take(
     state: Face | None = None,
     lot: str | None = None,
     seconds: float | None = None,
+    seconds_of: Callable[[], int | None] = lambda: None,
 ) -> Done:
-    """Take a photo into the book in the desk's worker, while other pages go on."""
+    """Take a photo into the book in the desk's worker, while other pages go on.
+
+    `seconds_of` says, when it is the photo's turn, whose the seconds are, as in `Order`.
+    """
     desk = desk_of(request)
     order = Order(desk.book_path, photo.path, photo.name, desk.settings, reed, state, lot, seconds)
     # They wait here for their turn, not each in a thread: pages need those.
-    done = await to_thread.run_sync(desk.state.worker.take, order, limiter=desk.state.taking)
+    done = await to_thread.run_sync(
+        lambda: desk.state.worker.take(replace(order, seconds_of=seconds_of())), limiter=desk.state.taking
+    )
     session = session_of(request)
     if session is not None and done.sha256 is not None:
         sent_by(request).add(done.sha256)
+    keep_small(desk, done)
     return done
+
+
+def keep_small(desk: Desk, done: Done) -> None:
+    """Keep the small picture of a photo for the pages, and of so many the latest only."""
+    small = desk.state.small
+    if done.small is not None and done.sha256 is not None:
+        small.pop(done.sha256, None)
+        small[done.sha256] = done.small
+        while len(small) > MOST_SMALL:
+            del small[next(iter(small))]
 
 
 def sent_by(request: Request) -> set[str]:

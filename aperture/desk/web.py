@@ -19,7 +19,9 @@ from starlette.types import Scope
 from aperture import __version__
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
-from aperture.desk.intake.work import Done, GaugeOrder, Order
+from aperture.desk.intake.arrivals import Arrivals
+from aperture.desk.intake.folder import FolderWatch
+from aperture.desk.intake.work import Done, GaugeOrder, Order, Turn
 from aperture.desk.security.access import Access, Session
 from aperture.desk.wording import page_words
 from aperture.errors import ApertureError
@@ -53,10 +55,13 @@ _pages = Environment(
 
 
 class TakesPhotos(Protocol):
-    """Takes photos into the book, one after the other."""
+    """Takes photos into the book."""
 
-    def take(self, order: Order | GaugeOrder) -> Done:
-        """Take one in, or check one of a gauge; what became of it."""
+    def take(self, order: Order | GaugeOrder, turn: Turn | None = None) -> Done:
+        """Take one in, or check one of a gauge; what became of it. `turn` waits until it may be entered."""
+
+    def is_whole(self, photo: Path) -> bool:
+        """Whether a file can be read as a photo from its beginning to its end."""
 
     def close(self) -> None:
         """Give up the one that is being taken in."""
@@ -65,7 +70,10 @@ class TakesPhotos(Protocol):
 class _NobodyTakes:
     """Of a desk that does not run."""
 
-    def take(self, order: Order | GaugeOrder) -> Done:
+    def take(self, order: Order | GaugeOrder, turn: Turn | None = None) -> Done:
+        raise RuntimeError("this desk has no worker")
+
+    def is_whole(self, photo: Path) -> bool:
         raise RuntimeError("this desk has no worker")
 
     def close(self) -> None:
@@ -76,21 +84,27 @@ class _NobodyTakes:
 class State:
     """What a desk keeps in memory while it runs.
 
-    `worker` takes photos in, `taking` lets one go to it at a time, in the order in which they came. `threads`
+    `worker` takes photos in, `taking` lets one of a phone go to it at a time, in the order in which they
+    came. `arrivals` takes those of an import in, and those of the folder that is watched (`watch`). `threads`
     are those that work for phones. `histories` are all reeds that are here and the book's last seal when
-    they were read. By the key of the session that sent them: `sent` are hashes of photos, `recent` what
-    became of the last ones. `soaks` are the timer's seconds, by the photo's hash.
-    `door` is the file that leads the browser in, as long as it is there. `gauge` is what the last photo of a
-    gauge gave, until it was shown.
+    they were read. By the key of the session that sent them: `sent` are hashes of
+    photos, `recent` what became of the last ones. By the photo's hash: `soaks` are the timer's seconds,
+    `small` small pictures. `soaked` says of which reed a soak was, by the session's key and the soak's name;
+    0 for a reed that nobody named. `door` is the file that leads the browser in, as long as it is there.
+    `gauge` is what the last photo of a gauge gave, until it was shown.
     """
 
     worker: TakesPhotos = field(default_factory=_NobodyTakes)
+    arrivals: Arrivals = field(default_factory=lambda: Arrivals(_NobodyTakes().take, 1))
+    watch: FolderWatch | None = None
     taking: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(1))
     threads: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(CAMERA_THREADS))
     histories: tuple[tuple[int, str], list[History]] | None = None
     sent: defaultdict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
     recent: defaultdict[str, list[Done]] = field(default_factory=lambda: defaultdict(list))
     soaks: dict[str, float] = field(default_factory=dict)
+    soaked: dict[tuple[str, str], int] = field(default_factory=dict)
+    small: dict[str, bytes] = field(default_factory=dict)
     door: Path | None = None
     gauge: Done | None = None
 

@@ -47,7 +47,7 @@ def measure_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     """In place of measuring a photo and keeping its picture: reed and state follow from the file's name."""
     result = _measured()
 
-    def take(path: Path, **_: Any) -> intake._Taken:
+    def take(path: Path, **_: Any) -> intake.Taken:
         sha = sha256(path.read_bytes()).hexdigest()
         number = int(path.stem)
         this = replace(
@@ -58,9 +58,9 @@ def measure_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
             state=("dry", "soaked")[number % 2],
             taken=_taken(number),
         )
-        return intake._Taken(this, Kept(f"{sha[:2]}/{sha}.jpg", sha, sha, 1))
+        return intake.Taken(this, Kept(f"{sha[:2]}/{sha}.jpg", sha, sha, 1))
 
-    monkeypatch.setattr(intake, "_take", take)
+    monkeypatch.setattr(intake, "measure_and_keep", take)
 
 
 def _taken(number: int) -> datetime:

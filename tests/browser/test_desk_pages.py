@@ -287,7 +287,7 @@ def test_a_dropped_folder_is_filed_by_its_names(desk, laptop):
     page.evaluate(DROP, [["/box/soaked/R07.jpg", photo], ["/box/.hidden/R1.jpg", ""], ["/box/a.txt", ""]])
     words = page.locator("#words")
     expect(words).to_contain_text("Done: 1 ", timeout=60_000)
-    expect(words).to_contain_text("2 left out, not called like a photo")
+    expect(words).to_contain_text("2 other files passed over, not called like photos")
     laptop.shot("dropped")
     with desk.open_book() as book:
         entry = next(entry for entry in book.unfiled() if entry.photo.name == "R07.jpg")
@@ -303,7 +303,7 @@ def test_a_chosen_folder_is_filed_by_its_names(desk, laptop, tmp_path):
     laptop.page.wait_for_load_state()
     laptop.page.get_by_label("A folder").set_input_files(tmp_path / "reed 9")
     laptop.page.get_by_role("button", name="Import").press("Enter")
-    expect(laptop.page.locator("#words")).to_have_text("Done: 1 filed.", timeout=60_000)
+    expect(laptop.page.locator("#words")).to_have_text("Done: 1 taken in.", timeout=60_000)
     with desk.open_book() as book:
         assert [entry.photo.name for entry in book.history(book.reed(9)).entries] == ["IMG_1.jpg"]
 

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+from aperture.book.photos.intake import soaked_as
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Filing, Soaking
 from aperture.desk.intake.work import Done
@@ -50,7 +51,10 @@ class MadeUp:
             reed = book.known_or_new(number, datetime.now()) if number else None
             photo = book.add_photo(sha, order.name, None, datetime.now())
             state = order.state or result.state
-            book.add_filing(photo, Filing(reed and reed.id, state, Soaking(order.seconds), None, None))
+            seconds = order.seconds if order.seconds_of in (None, number) else None
+            soaking = soaked_as(Soaking(seconds), Settings(), book, reed, photo)
+            soaking = soaking if state == "soaked" else Soaking()
+            book.add_filing(photo, Filing(reed and reed.id, state, soaking, None, None))
             book.add_reading(photo, result.record(), Settings(), 0.001, None)
         return Done("filed", sha, None)
 

@@ -340,9 +340,9 @@ def test_a_folder_is_imported_with_a_bar(desk, laptop):
     laptop.page.wait_for_load_state()
     laptop.page.locator("#photos").set_input_files([DRY, NOT_NAMED])
     laptop.page.get_by_role("button", name="Import").click()
-    expect(laptop.page.locator("#words")).to_contain_text("Done: 1 filed, 1 not assigned.", timeout=60_000)
+    expect(laptop.page.locator("#words")).to_contain_text("Done: 1 taken in, 1 to review.", timeout=60_000)
     assert laptop.page.locator("#bar").get_attribute("value") is not None
-    expect(laptop.page.locator("#list")).to_contain_text("open-09.jpg: not assigned")
+    expect(laptop.page.locator("#list")).to_contain_text("open-09.jpg")
 
 
 def test_on_paper_there_is_the_list_and_no_buttons(desk, laptop):

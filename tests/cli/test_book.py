@@ -1,11 +1,14 @@
 """The reed book's commands, as they are typed; no photo is measured here."""
 
 import os
+import shutil
+import signal
 import stat
 import subprocess
 import sys
 from datetime import datetime
 from functools import partial
+from pathlib import Path
 
 import pytest
 from rich.console import Console
@@ -18,6 +21,7 @@ from aperture.cli.app import app
 from aperture.present.screen import bare_table, show_rows
 from tests.book.photos.test_intake import box, picture, pretend
 
+DRY = Path(__file__).parents[2] / "fixtures" / "photos" / "reed-tag.jpg"  # reed 12, dry
 ROUND = {"height_mm": 2.1, "width_mm": 6.4}
 
 
@@ -46,8 +50,8 @@ def test_a_lot_from_the_post_to_the_return_sheet(run, tmp_path, book_file, enter
     run("enter", "lot", "26a", "--source", "north", "--price", "20", "--ordered", "2026-09-14")
     box(tmp_path / "box", 3)
     words = run("intake", tmp_path / "box", "--lot", "26a", "--workers", "1")
-    assert "6 photos: 6 new." in words
-    assert "6 photos: 6 already in the book." in run("intake", tmp_path / "box", "--workers", "1")
+    assert "6 photos: 6 taken in." in words
+    assert "6 photos: 6 already there." in run("intake", tmp_path / "box", "--workers", "1")
     assert "Reeds 1, 2, 3: Go on to the checks by hand" in run("due")
     for reed in (1, 2):
         run("enter", "check", reed, "--no-leak", "--no-wire", "--no-film-wrap", "--no-chip", "--no-crack")
@@ -175,10 +179,10 @@ def test_ctrl_c_keeps_what_was_taken_in_and_the_next_run_takes_the_rest(run, tmp
     box(tmp_path / "box", 2)
     monkeypatch.setattr(intake, "measure_or_fail", interrupted_at_the_third)
     words = run("intake", tmp_path / "box", "--workers", "1", status=130)
-    assert "2 photos: 2 new." in words
+    assert "2 photos: 2 taken in." in words
     assert "Stopped: 2 of 4 photos. Run it again for the rest." in words
     monkeypatch.setattr(intake, "measure_or_fail", pretend)
-    assert "4 photos: 2 new, 2 already in the book." in run("intake", tmp_path / "box", "--workers", "1")
+    assert "4 photos: 2 taken in, 2 already there." in run("intake", tmp_path / "box", "--workers", "1")
 
 
 def test_refused_photos_are_in_the_exit_status(run, tmp_path, monkeypatch, refused):
@@ -258,10 +262,10 @@ def test_a_folder_as_the_book_is_said_in_words(run, words, path):
 
 def test_a_copy_of_the_books_own_pictures_is_no_new_photo(run, tmp_path):
     box(tmp_path, 1)
-    assert "2 photos: 2 new." in run("intake", tmp_path, "--workers", "1")
+    assert "2 photos: 2 taken in." in run("intake", tmp_path, "--workers", "1")
     again = run("intake", tmp_path, "--workers", "1")
     assert again.count("Left out 2 pictures that a reed book keeps.") == 1
-    assert "2 photos: 2 already in the book." in again
+    assert "2 photos: 2 already there." in again
 
 
 def test_a_photo_from_the_year_9999_holds_nobody_up(run, tmp_path, book_file):
@@ -306,3 +310,91 @@ def test_book_pictures_and_backups_are_their_owners_alone(run, tmp_path, book_fi
     for path in mine:
         if not path.name.endswith(".lock"):  # empty
             assert path.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO) == 0, path.name
+
+
+def test_the_summary_of_an_intake_counts_by_outcome(run, tmp_path, monkeypatch, refused):
+    """And says of each that is not simply taken in why, and what to do."""
+
+    def one_refused(path, *args, **more):
+        made = pretend(path, *args, **more)
+        return refused(path, "too-far", 1, "dry", sha256=made.sha256) if "R01" in path.name else made
+
+    monkeypatch.setattr(intake, "measure_or_fail", one_refused)
+    for seed, name in enumerate(("R01_dry.jpg", "R02_dry.jpg", "IMG_1.jpg")):
+        picture(tmp_path / "box" / name, seed)
+    (tmp_path / "box" / "spoilt.jpg").write_bytes(b"no photo")
+    monkeypatch.setattr(
+        intake,
+        "measure_or_fail",
+        lambda path, *a, **m: (
+            one_refused(path, *a, **m) if path.name != "spoilt.jpg" else refused(path, "not-a-photo")
+        ),
+    )
+    words = run("intake", tmp_path / "box", "--workers", "1", status=3)
+    assert "4 photos: 1 taken in, 1 to review, 1 to take again, 1 refused." in words
+    assert "take these again R01_dry.jpg: The card is too small in the picture. Move the phone" in words
+    assert "spoilt.jpg: This is not a photo" in words
+    assert "IMG_1.jpg" in words.split("To review")[1].split("Refused")[0]
+
+
+class Watching:
+    """`aperture intake FOLDER --watch` as a program of its own; what it says, line by line."""
+
+    def __init__(self, folder, book_file, *words):
+        command = [sys.executable, "-u", "-m", "aperture", "intake", folder, "--watch", "--book", book_file]
+        self.process = subprocess.Popen(
+            [*map(str, command), *words], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
+
+    def wait_for(self, words):
+        said = []
+        for line in self.process.stdout:
+            said.append(line)
+            if words in line:
+                return line
+        raise AssertionError("".join(said))
+
+    def end(self):
+        """The rest of what it says, and its exit status."""
+        said, _ = self.process.communicate(timeout=60)
+        return " ".join(said.split()), self.process.returncode
+
+
+@pytest.mark.skipif(os.name != "posix", reason="on Windows Ctrl-C cannot be sent to one program alone")
+def test_a_watched_folder_is_taken_in_as_photos_come_until_ctrl_c(tmp_path, book_file):
+    """One photo was there, one is renamed into place, one is nobody's reed but a picture without a card."""
+    folder = tmp_path / "phone"
+    folder.mkdir()
+    shutil.copy(DRY, folder / "IMG_1.jpg")
+    watching = Watching(folder, book_file)
+    watching.wait_for("Watching")
+    assert watching.wait_for("IMG_1.jpg") == "IMG_1.jpg: taken in, reed 12, dry\n"
+    picture(tmp_path / "x.jpg", 1).rename(folder / "family.jpg")
+    assert "family.jpg: refused. The scale card was not found." in watching.wait_for("family.jpg")
+    watching.process.send_signal(signal.SIGINT)
+    said, status = watching.end()
+    assert "2 photos: 1 taken in, 1 refused." in said
+    assert "Traceback" not in said
+    assert status == 3
+    with Book(book_file) as book:
+        assert [photo.name for photo in book.photos()] == ["IMG_1.jpg"]
+
+
+def test_a_watched_folder_that_vanishes_ends_it_in_words(tmp_path, book_file):
+    folder = tmp_path / "phone"
+    folder.mkdir()
+    watching = Watching(folder, book_file)
+    watching.wait_for("Watching")
+    shutil.rmtree(folder)
+    said, status = watching.end()
+    assert said.startswith("No photo came. aperture: The folder that is to be watched is not there.")
+    assert str(folder) in said
+    assert status == 3
+
+
+def test_only_one_folder_is_watched_and_a_lot_must_be_there(run, tmp_path):
+    box(tmp_path / "box", 1)
+    assert "name one folder" in run("intake", tmp_path / "box", tmp_path, "--watch", status=2)
+    assert "name one folder" in run("intake", tmp_path / "box" / "R01_dry.jpg", "--watch", status=2)
+    assert "name one folder" in run("intake", tmp_path / "none", "--watch", status=2)
+    assert "lot 26z" in run("intake", tmp_path / "box", "--watch", "--lot", "26z", status=2)

@@ -8,7 +8,7 @@ from datetime import datetime
 from functools import partial
 from hashlib import sha256
 from pathlib import Path, PurePath
-from typing import Literal
+from typing import Any, Literal, get_args
 
 from aperture import __version__
 from aperture.batch.measuring import failed, measure_or_fail, refused_at_a_glance
@@ -27,6 +27,9 @@ from aperture.photo import read_bytes, read_photo
 from aperture.settings import Settings
 
 What = Literal["filed", "not assigned", "known", "measured again", "not taken in"]
+# What that means to whoever brought the photo, in plain words and in the order in which it is counted.
+Outcome = Literal["taken in", "measured again", "to review", "take again", "refused", "already there"]
+OUTCOMES: tuple[Outcome, ...] = get_args(Outcome)
 
 # Outlines keep a millionth of a metre's thousandth; the uncertainty of a point is a hundred times that.
 OUTLINE_DECIMALS = 5
@@ -51,6 +54,12 @@ class Arrival:
     sha256: str | None = None
 
     @property
+    def outcome(self) -> Outcome:
+        """What that means to whoever brought the photo."""
+        record = self.measurement.record() if self.measurement is not None else None
+        return outcome_of(self.what, record, self.reed is not None and self.state is not None)
+
+    @property
     def refused(self) -> bool:
         """Whether there is no number, so that the photo is to be taken again."""
         return self.measurement is not None and self.measurement.outcome == "refused"
@@ -61,9 +70,32 @@ class Arrival:
         return self.refused or self.what in ("not assigned", "not taken in")
 
 
+def outcome_of(what: str, record: Mapping[str, Any] | None, assigned: bool) -> Outcome:
+    """What became of a photo, to whoever brought it.
+
+    A photo that gave no number is to be taken again, whatever else is not known of it. What waits for a look
+    is "to review"; so does what is round or shut, because that decides about the reed.
+
+    Parameters
+    ----------
+    what : as in `Arrival`; anything else is a photo that did not come into the book.
+    record : its reading, with the keys of the JSON output; None where there is none.
+    assigned : whether its reed and its state are known.
+    """
+    if what == "known":
+        return "already there"
+    if what not in ("filed", "not assigned", "measured again") or record is None:
+        return "refused"
+    if record["outcome"] == "refused":
+        return "take again"
+    if not assigned or record["review"] or record["shape"] != "elliptical":
+        return "to review"
+    return "measured again" if what == "measured again" else "taken in"
+
+
 @dataclass(frozen=True)
-class _Taken:
-    """A photo measured, its picture kept."""
+class Taken:
+    """A photo measured, its picture kept; where `kept` is None, it does not come into the book."""
 
     measurement: Measurement
     kept: Kept | None = None
@@ -80,6 +112,8 @@ def take_in(
     reed: int | None = None,
     state: Face | None = None,
     names: Mapping[Path, PurePath] | None = None,
+    seconds_of: int | None = None,
+    only_with_card: bool = False,
 ) -> Iterator[Arrival]:
     """Take photos into the book; yields what became of each as soon as it is on the disk.
 
@@ -95,6 +129,9 @@ def take_in(
     reed, state : what the user said about all of the photos.
     names : what photos were called where they came from, with the folders around them if those are known: a
         relative path. For those that are not called so themselves.
+    seconds_of : the number of the only reed that was soaked for the seconds in `soaking`; None for all.
+    only_with_card : a photo in which no card is seen is not kept: in a folder that nobody looked through, it
+        is somebody's own.
 
     Raises
     ------
@@ -104,23 +141,32 @@ def take_in(
         book.lot(lot)  # a lot that does not exist is said before the work, not after it
     unknown = []
     for path in photos:
-        known = _known(book, path)
+        known = known_photo(book, path)
         if known is None:
             unknown.append(path)
         elif again:
             yield _measured_again(book, known, path, settings)
         else:
-            yield _known_arrival(book, known, path)
+            yield known_arrival(book, known, path)
     called = {path: Path("/", name) for path, name in (names or {}).items()}
-    task = partial(_take, settings=settings, folder=book.pictures, reed=reed, state=state, called=called)
+    task = partial(
+        measure_and_keep,
+        settings=settings,
+        folder=book.pictures,
+        reed=reed,
+        state=state,
+        called=called,
+        only_with_card=only_with_card,
+    )
     with report_errors(book.pictures):
         seconds = settings.photo_seconds
         results = run_in_order(task, unknown, settings.workers, _died, seconds, at_once=refused_at_a_glance)
         for path, taken in zip(unknown, results, strict=True):
-            yield _enter(book, path, called.get(path, path).name, taken, settings, soaking, lot)
+            yield enter(book, path, called.get(path, path).name, taken, settings, soaking, lot, seconds_of)
 
 
-def _known(book: Book, path: Path) -> Photo | None:
+def known_photo(book: Book, path: Path) -> Photo | None:
+    """The photo that a file is a copy of; None if the book does not have it, or it cannot be read."""
     try:
         content = read_bytes(path)
     except PhotoError:  # measuring says why
@@ -128,27 +174,29 @@ def _known(book: Book, path: Path) -> Photo | None:
     return book.photo(sha256(content).hexdigest())
 
 
-def _known_arrival(book: Book, photo: Photo, path: Path) -> Arrival:
+def known_arrival(book: Book, photo: Photo, path: Path) -> Arrival:
+    """What became of a photo that the book had."""
     filing = book.entry(photo).filing
     reed = book.reed_with_id(filing.reed_id) if filing.reed_id is not None else None
     return Arrival(path, "known", reed=reed, state=filing.state, sha256=photo.sha256)
 
 
-def _take(
+def measure_and_keep(
     path: Path,
     settings: Settings,
     folder: Path,
     reed: int | None,
     state: Face | None,
     called: Mapping[Path, Path],
-) -> _Taken:
+    only_with_card: bool = False,
+) -> Taken:
     """Measure a photo and keep its picture. Runs in another process; writes files, but not in the book."""
     photo = None
     with suppress(Exception):  # measuring says why
         photo = read_photo(path)
     measure_it = partial(measure_or_fail, path, settings, reed, state, name=called.get(path), photo=photo)
     if photo is None:
-        return _Taken(measure_it())
+        return Taken(measure_it())
     if photo.format == "HEIC":
         # To prove that its copy shows the same takes as long as to measure it, and nearly all in libheif.
         with ThreadPoolExecutor(1) as beside:
@@ -156,20 +204,31 @@ def _take(
             measurement = measure_it()
     else:
         copy, measurement = None, measure_it()
-    if "internal-error" in measurement.flags:
-        return _Taken(measurement)
+    if "internal-error" in measurement.flags or (only_with_card and "no-card" in measurement.flags):
+        return Taken(measurement)
     kept = keep(folder, photo, copy.result() if copy else None)
     tip = keep_tip(folder, photo, measurement.view) if measurement.view else None
-    return _Taken(measurement, kept, tip)
+    return Taken(measurement, kept, tip)
 
 
-def _died(path: Path, detail: str) -> _Taken:
-    return _Taken(failed(path, detail))
+def _died(path: Path, detail: str) -> Taken:
+    return Taken(failed(path, detail))
 
 
-def _enter(
-    book: Book, path: Path, name: str, taken: _Taken, settings: Settings, soaking: Soaking, lot: str | None
+def enter(
+    book: Book,
+    path: Path,
+    name: str,
+    taken: Taken,
+    settings: Settings,
+    soaking: Soaking,
+    lot: str | None,
+    seconds_of: int | None,
 ) -> Arrival:
+    """Enter a measured photo, all of it in one transaction; what became of it.
+
+    Parameters are those of `take_in`; `name` is what the photo's file was called.
+    """
     measurement = taken.measurement
     if taken.kept is None:
         return Arrival(path, "not taken in", measurement, why=measurement.reason)
@@ -177,7 +236,7 @@ def _enter(
         # Another process may have entered it meanwhile, or the folder holds it twice.
         known = book.photo(taken.kept.sha256)
         if known is not None:
-            return _known_arrival(book, known, path)
+            return known_arrival(book, known, path)
         photo = book.add_photo(
             sha=taken.kept.sha256,
             # A name that is no text is kept with codes in place of its bytes.
@@ -191,6 +250,8 @@ def _enter(
         state = None if "state-contradiction" in measurement.flags else measurement.state
         if reed is not None and state is None:
             why = _why_no_state(measurement)
+        if seconds_of is not None and (reed is None or reed.number != seconds_of):
+            soaking = replace(soaking, seconds=None)
         soaking = soaked_as(soaking, settings, book, reed, photo) if state == "soaked" else Soaking()
         book.add_filing(photo, Filing(reed.id if reed else None, state, soaking, why, None))
         _add_reading(book, photo, taken, settings)
@@ -243,10 +304,10 @@ def _measured_again(book: Book, photo: Photo, path: Path, settings: Settings) ->
     """A new row beside the old ones, unless program and settings are the same as last time."""
     entry = book.entry(photo)
     mine = [reading for reading in entry.readings if reading.origin == "program"]
-    arrival = _known_arrival(book, photo, path)
+    arrival = known_arrival(book, photo, path)
     if mine and mine[-1].version == __version__ and book.settings_of(mine[-1]) == settings:
         return arrival
-    taken = _take(path, settings, book.pictures, None, None, {})
+    taken = measure_and_keep(path, settings, book.pictures, None, None, {})
     if taken.kept is None:
         why = taken.measurement.reason
         return replace(arrival, what="not taken in", measurement=taken.measurement, why=why)
@@ -254,7 +315,7 @@ def _measured_again(book: Book, photo: Photo, path: Path, settings: Settings) ->
     return replace(arrival, what="measured again", measurement=taken.measurement)
 
 
-def _add_reading(book: Book, photo: Photo, taken: _Taken, settings: Settings) -> None:
+def _add_reading(book: Book, photo: Photo, taken: Taken, settings: Settings) -> None:
     measurement = taken.measurement
     # The path to a photo can hold a name; the file's own is enough to find it.
     record = {**measurement.record(), "photo": photo.name}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from shlex import quote
@@ -42,36 +43,27 @@ SHOWN = ("height_mm", "ellipse_ratio")
 
 
 def show_arrivals(console: Console, arrivals: Sequence[Arrival]) -> None:
-    """What became of photos that were taken in; what is to be done about some of them."""
-    counts = {what: sum(arrival.what == what for arrival in arrivals) for what in _ARRIVED}
-    words = [f"{count} {words}" for what, words in _ARRIVED.items() if (count := counts[what])]
+    """What became of photos that were taken in, by outcome; what is to be done about some of them."""
+    from aperture.book.photos.intake import OUTCOMES
+
+    counts = Counter(arrival.outcome for arrival in arrivals)
+    words = [f"{counts[what]} {_ARRIVED.get(what, what)}" for what in OUTCOMES if counts[what]]
     photos = "photo" if len(arrivals) == 1 else "photos"
     console.print(Text(f"{len(arrivals)} {photos}: {', '.join(words)}."))
-    filed = [arrival for arrival in arrivals if arrival.what in ("filed", "measured again")]
-    if filed:
-        console.print()
-        table = bare_table()
-        for heading in ("photo", "reed", "state", "class", *(NAMES[name] for name in SHOWN), "remarks"):
-            table.add_column(heading, overflow="fold")
-        for arrival in filed:
-            assert arrival.measurement is not None
-            record = arrival.measurement.record()
-            reed = (
-                f"{arrival.reed.number}{' (new)' if arrival.new_reed else ''}" if arrival.reed else NO_VALUE
-            )
-            table.add_row(
-                Text(_name(arrival)),
-                reed,
-                arrival.state or NO_VALUE,
-                _class(record),
-                *(recorded(record, name) for name in SHOWN),
-                "take it again" if arrival.refused else "look" if record["review"] else "",
-            )
-        console.print(table)
-    for heading, what in _TO_DO.items():
-        _show_to_do(console, heading, [arrival for arrival in arrivals if _to_do(arrival) == what])
+    _show_measured(console, [arrival for arrival in arrivals if arrival.what in ("filed", "measured again")])
+    for what, heading in _TO_DO.items():
+        _show_to_do(console, heading, [arrival for arrival in arrivals if arrival.outcome == what])
     console.print()
     console.print("What to do next: aperture due", style="bold")
+
+
+def arrival_line(arrival: Arrival) -> str:
+    """What became of one photo, in one line."""
+    where = [f"reed {arrival.reed.number}"] if arrival.reed else []
+    where += [arrival.state] if arrival.state else []
+    told = f"{_name(arrival)}: {', '.join([arrival.outcome, *where])}"
+    why = _why(arrival)
+    return f"{told}. {why}" if why else told
 
 
 def show_reeds(console: Console, told: Sequence[tuple[History, Advised]]) -> None:
@@ -200,31 +192,35 @@ def show_findings(console: Console, findings: Findings) -> None:
 
 # --- parts -------------------------------------------------------------------------------------------------
 
-_ARRIVED = {
-    "filed": "new",
-    "measured again": "measured again",
-    "known": "already in the book",
-    "not assigned": "in the book, but not assigned",
-    "not taken in": "not taken in",
-}
+# Where its outcome alone does not make a sentence.
+_ARRIVED = {"take again": "to take again"}
 _TO_DO = {
-    "Not assigned: say which reed and state": "assign",
-    "Refused: take these again": "retake",
-    "Have a look before you use the number": "look",
-    "Not taken in": "outside",
+    "take again": "No number: take these again",
+    "to review": "To review: look at these, or say which reed and state",
+    "refused": "Refused: not taken into the book",
 }
 
 
-def _to_do(arrival: Arrival) -> str | None:
-    if arrival.what == "not assigned":
-        return "assign"
-    if arrival.what == "not taken in":
-        return "outside"
-    if arrival.refused:
-        return "retake"
-    if arrival.measurement is not None and arrival.measurement.review:
-        return "look"
-    return None
+def _show_measured(console: Console, arrivals: Sequence[Arrival]) -> None:
+    if not arrivals:
+        return
+    console.print()
+    table = bare_table()
+    for heading in ("photo", "reed", "state", "class", *(NAMES[name] for name in SHOWN), "remarks"):
+        table.add_column(heading, overflow="fold")
+    for arrival in arrivals:
+        assert arrival.measurement is not None
+        record = arrival.measurement.record()
+        reed = f"{arrival.reed.number}{' (new)' if arrival.new_reed else ''}" if arrival.reed else NO_VALUE
+        table.add_row(
+            Text(_name(arrival)),
+            reed,
+            arrival.state or NO_VALUE,
+            _class(record),
+            *(recorded(record, name) for name in SHOWN),
+            "take it again" if arrival.refused else "look" if record["review"] else "",
+        )
+    console.print(table)
 
 
 def _show_to_do(console: Console, heading: str, arrivals: Sequence[Arrival]) -> None:
@@ -232,14 +228,27 @@ def _show_to_do(console: Console, heading: str, arrivals: Sequence[Arrival]) -> 
         return
     _heading(console, heading)
     for arrival in arrivals:
-        name = _name(arrival)
-        if arrival.what == "not assigned":
-            what = ("" if arrival.reed else " --reed N") + ("" if arrival.state else " --state dry")
-            indented(console, f"{name}: {arrival.why} aperture enter filing {quote(name)}{what}")
-            continue
-        assert arrival.measurement is not None
-        for remark in remarks(arrival.measurement)[:1]:
-            indented(console, f"{name}: {printable(remark.sentence)} {remark.advice}")
+        indented(console, f"{_name(arrival)}: {_why(arrival)}")
+
+
+def _why(arrival: Arrival) -> str:
+    """Why a person must do something about a photo, and what; empty if there is nothing to do."""
+    if arrival.outcome in ("take again", "refused"):
+        return _first_remark(arrival) or printable(arrival.why or "")
+    if arrival.what == "not assigned":
+        what = ("" if arrival.reed else " --reed N") + ("" if arrival.state else " --state dry")
+        return f"{arrival.why} aperture enter filing {quote(_name(arrival))}{what}"
+    if arrival.outcome != "to review":
+        return ""
+    assert arrival.measurement is not None
+    if arrival.measurement.review:
+        return _first_remark(arrival)
+    return f"It is {arrival.measurement.record()['shape']}."
+
+
+def _first_remark(arrival: Arrival) -> str:
+    said = remarks(arrival.measurement) if arrival.measurement is not None else []
+    return "".join(f"{printable(remark.sentence)} {remark.advice}" for remark in said[:1])
 
 
 def _heading(console: Console, words: str) -> None:

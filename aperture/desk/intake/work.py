@@ -3,7 +3,7 @@
 import os
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import CancelledError, Future, ProcessPoolExecutor, TimeoutError
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
@@ -12,9 +12,15 @@ from importlib import import_module
 from io import BytesIO
 from multiprocessing import get_context, parent_process
 from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, TypeVar
 
 from aperture.card.geometry import Face
+from aperture.desk.intake.small import small_picture
 from aperture.settings import Settings
+
+if TYPE_CHECKING:
+    from aperture.book.photos.intake import Taken
+    from aperture.errors import BookError
 
 # What a photo needs on its way into the book is imported in many places, only when it is used. A test looks
 # whether the first photo imports anything that is not here.
@@ -41,6 +47,8 @@ class Order:
     """A photo to take in: where it lies, what it was called, and what was said of it.
 
     `name` is its file's name, and before that the folders around it, if they are known, with "/" between.
+    `seconds_of` is the number of the only reed whose `seconds` they are; None if they are anyone's.
+    `only_with_card`: a photo in which no card is seen is not kept.
     """
 
     book_path: Path
@@ -51,6 +59,8 @@ class Order:
     state: Face | None = None
     lot: str | None = None
     seconds: float | None = None
+    seconds_of: int | None = None
+    only_with_card: bool = False
 
 
 @dataclass(frozen=True)
@@ -69,14 +79,29 @@ class GaugeOrder:
 class Done:
     """What became of a photo: `what` as in `intake.Arrival`, or "failed"; its hash, if the book has it.
 
-    `code` is the flag for which it was not taken in, where there is one.
+    `code` is the flag for which it was not taken in, where there is one. `small` is a small picture of the
+    photo, where the book has no outlined tip to know it by.
     """
 
     what: str
     sha256: str | None
     why: str | None
     code: str | None = None
+    small: bytes | None = None
 
+
+@dataclass(frozen=True)
+class Measured:
+    """A photo that was measured and is to be entered, with its small picture, as in `Done`."""
+
+    taken: "Taken"
+    small: bytes | None
+
+
+# Waits until it is a photo's turn.
+Turn = Callable[[], object]
+Given = TypeVar("Given")
+Result = TypeVar("Result")
 
 _CLOSED = Done("failed", None, "The desk was closed. Open it again on the laptop.")
 
@@ -89,14 +114,36 @@ class Worker:
         self._closed = False
         self._pool = self._new_pool()
 
-    def take(self, order: Order | GaugeOrder) -> Done:
-        """Take a photo in, or check one of a gauge, waiting for those that came before it."""
+    def take(self, order: Order | GaugeOrder, turn: Turn | None = None) -> Done:
+        """Take a photo in, or check one of a gauge, waiting for those that came before it.
+
+        Parameters
+        ----------
+        turn : is called once the photo is measured, and waits until it may be entered; None for at once.
+        """
+        if isinstance(order, GaugeOrder):
+            return self._do(_check_one, order)
+        measured = self._do(measure_one, order)
+        if isinstance(measured, Done):
+            return measured
+        if turn is not None:
+            turn()
+        return enter_one(order, measured)
+
+    def is_whole(self, photo: Path) -> bool:
+        """Whether a file can be read as a photo from its beginning to its end."""
+        whole = self._do(is_whole, photo)
+        # Of a file that ends the process, taking it in says so.
+        return whole if isinstance(whole, bool) else True
+
+    def _do(self, task: Callable[[Given], Result], given: Given) -> Result | Done:
+        """Do something with a photo in the process."""
         with self._lock:
             if self._closed:
                 return _CLOSED
             try:
-                task: Future[Done] = self._pool.submit(take_one, order)
-                return task.result(PHOTO_TIMEOUT_SECONDS)
+                doing: Future[Result] = self._pool.submit(task, given)
+                return doing.result(PHOTO_TIMEOUT_SECONDS)
             except TimeoutError:
                 self._begin_again()
                 return Done("failed", None, "It took too long. Take the photo again.")
@@ -155,36 +202,83 @@ def _deaf_to_ctrl_c() -> Iterator[None]:
 
 
 def take_one(order: Order | GaugeOrder) -> Done:
-    """Take one photo into the book; of a gauge, what it measured."""
+    """Take one photo into the book, all in this process; of a gauge, what it measured."""
     if isinstance(order, GaugeOrder):
         return _check_one(order)
-    from aperture.book.photos.intake import take_in
+    measured = measure_one(order)
+    return measured if isinstance(measured, Done) else enter_one(order, measured)
+
+
+def measure_one(order: Order) -> Measured | Done:
+    """Measure a photo and keep its picture; writes nothing into the book. Done if that has it already."""
+    from aperture.book.photos.intake import known_photo, measure_and_keep
+    from aperture.book.store.book_file import pictures_folder, report_errors
     from aperture.book.store.ledger import Book
-    from aperture.book.store.records import Soaking
     from aperture.errors import BookError
 
     try:
         with Book(order.book_path, create=True) as book:
-            (arrival,) = take_in(
-                book,
-                [order.photo],
+            if order.lot is not None:
+                book.lot(order.lot)  # a lot that does not exist is said before the work, not after it
+            known = known_photo(book, order.photo)
+            if known is not None:
+                reading = book.entry(known).reading
+                has_tip = reading.measured and reading.tip is not None
+                return Done(
+                    "known", known.sha256, None, small=None if has_tip else small_picture(order.photo)
+                )
+        pictures = pictures_folder(order.book_path)
+        with report_errors(pictures):
+            taken = measure_and_keep(
+                order.photo,
                 order.settings,
-                Soaking(seconds=order.seconds),
-                order.lot,
-                reed=order.reed,
-                state=order.state,
-                names={order.photo: PurePosixPath(order.name)},
+                pictures,
+                order.reed,
+                order.state,
+                {order.photo: Path("/", order.name)},
+                order.only_with_card,
             )
-            why, code = arrival.why, None
-            if arrival.what == "not taken in" and arrival.measurement is not None:
-                why = f"{why} {arrival.measurement.advice}"
-                code = next(iter(arrival.measurement.flags), None)
-            return Done(arrival.what, arrival.sha256, why, code)
     except BookError as error:
-        from aperture.flags import FLAGS
+        return _book_refuses(error)
+    has_tip = taken.tip is not None and taken.measurement.outcome == "measured"
+    return Measured(taken, None if has_tip or taken.kept is None else small_picture(order.photo))
 
-        flag = FLAGS[error.code]
-        return Done("failed", None, f"{flag.sentence} {error.detail}. {flag.advice}", error.code)
+
+def enter_one(order: Order, measured: Measured) -> Done:
+    """Enter what was measured into the book; of photos of one import in the order in which they came."""
+    from aperture.book.photos.intake import enter
+    from aperture.book.store.ledger import Book
+    from aperture.book.store.records import Soaking
+    from aperture.errors import BookError
+
+    name = PurePosixPath(order.name).name
+    soaking = Soaking(seconds=order.seconds)
+    try:
+        with Book(order.book_path, create=True) as book:
+            arrival = enter(
+                book, order.photo, name, measured.taken, order.settings, soaking, order.lot, order.seconds_of
+            )
+    except BookError as error:
+        return _book_refuses(error)
+    why, code = arrival.why, None
+    if arrival.what == "not taken in" and arrival.measurement is not None:
+        why = f"{why} {arrival.measurement.advice}"
+        code = next(iter(arrival.measurement.flags), None)
+    return Done(arrival.what, arrival.sha256, why, code, measured.small)
+
+
+def is_whole(photo: Path) -> bool:
+    """Whether a file can be read as a photo from its beginning to its end."""
+    from aperture.batch.arriving import is_whole
+
+    return is_whole(photo)
+
+
+def _book_refuses(error: "BookError") -> Done:
+    from aperture.flags import FLAGS
+
+    flag = FLAGS[error.code]
+    return Done("failed", None, f"{flag.sentence} {error.detail}. {flag.advice}", error.code)
 
 
 def _check_one(order: GaugeOrder) -> Done:

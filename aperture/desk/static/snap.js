@@ -5,6 +5,7 @@ const form = document.getElementById("snap");
 const photo = document.getElementById("photo");
 const progress = document.getElementById("progress");
 const again = document.getElementById("again");
+const steps = document.getElementById("steps");
 const result = document.getElementById("result");
 
 // --- the photos ---
@@ -24,10 +25,21 @@ function say(words, kind) {
   progress.textContent = waiting.length > 1 ? `${words} ${waiting.length - 1} more ${waiting.length > 2 ? "wait" : "waits"}.` : words;
 }
 
+// Where the photo is that was sent last: 0 being sent, 1 being measured, 2 done.
+function step(now, trouble) {
+  steps.hidden = false;
+  steps.classList.toggle("trouble", Boolean(trouble));
+  for (const [place, item] of [...steps.children].entries()) {
+    item.classList.toggle("over", place < now);
+    if (place === now) item.setAttribute("aria-current", "step");
+    else item.removeAttribute("aria-current");
+  }
+}
+
 const pause = (seconds) => new Promise((go) => setTimeout(go, 1000 * seconds));
 
 function chosen() {
-  const typed = { reed: form.reed.value, state: form.state.value, seconds: form.seconds.value };
+  const typed = { reed: form.reed.value, state: form.state.value, seconds: form.seconds.value, soak: form.soak.value };
   for (const file of photo.files) {
     // Read now: a phone soon forgets where its camera put a photo.
     waiting.push({ ...typed, name: file.name, content: file.arrayBuffer().catch(() => null) });
@@ -62,7 +74,7 @@ async function send(one) {
   const content = await one.content;
   if (!content || !content.byteLength) return refuse("The phone did not hand the photo over. Take it again.");
   if (content.byteLength > Number(form.dataset.mostBytes)) {
-    return refuse("It is too large. Take it with the phone’s normal photo size.");
+    return refuse("It is too large. Take it with the phone’s normal photo size.", content);
   }
   const headers = {
     "X-CSRF": form.dataset.csrf,
@@ -70,40 +82,59 @@ async function send(one) {
     "X-Reed": one.reed,
     "X-State": one.state,
     "X-Seconds": one.seconds,
+    "X-Soak": one.soak,
     "Content-Type": "application/octet-stream",
   };
-  const answer = await ask("/snap", { method: "POST", headers, body: content });
+  step(0);
+  const answer = await ask("POST", "/snap", headers, content);
   if (!answer) return false;
   const done = parsed(answer.text);
-  if (!answer.ok || !done || !done.result) return refuse(wordsOf(answer.status, done));
-  const part = await ask(done.result, {});
+  if (!answer.ok || !done || !done.result) return refuse(wordsOf(answer.status, done), content);
+  const part = await ask("GET", done.result, {}, null);
   if (!part) return false;
-  if (!part.ok) return refuse(wordsOf(part.status, parsed(part.text)));
-  show(part.text); // made by the desk, in which everything is escaped
+  if (!part.ok) return refuse(wordsOf(part.status, parsed(part.text)), content);
+  show(part.text, one.soak); // made by the desk, in which everything is escaped
   return true;
 }
 
+// One request; `sent` is called once all of it is on the laptop. It fails if there is no answer.
+function request(method, path, headers, body, sent) {
+  return new Promise((go, stop) => {
+    const one = new XMLHttpRequest();
+    one.open(method, path);
+    one.timeout = 1000 * SEND_TIMEOUT_SECONDS;
+    for (const [name, value] of Object.entries({ Accept: "application/json", ...headers })) one.setRequestHeader(name, value);
+    one.upload.onload = sent;
+    one.onload = () => go(one);
+    one.onerror = one.ontimeout = one.onabort = stop;
+    one.send(body);
+  });
+}
+
 // What the desk answers; null if it does not, or is busy, however often it is asked.
-async function ask(path, options) {
+async function ask(method, path, headers, body) {
+  const begin = () => {
+    if (!body) return say("Measured. Its result comes …");
+    step(0);
+    return say("Sending …");
+  };
+  const sent = () => { step(1); say("Measuring …"); };
   for (let tries = 1; ; tries++) {
-    say(tries > 1 ? "Sending again …" : "Sending …");
+    if (tries > 1) say(body ? "Sending again …" : "Asking again …");
+    else begin();
     let wait = Math.min(30, 2 ** (tries - 1));
     let words = "The connection is broken.";
-    const stop = new AbortController();
-    const clock = setTimeout(() => stop.abort(), 1000 * SEND_TIMEOUT_SECONDS);
     try {
-      const headers = { Accept: "application/json", ...options.headers };
-      const answer = await fetch(path, { ...options, headers, signal: stop.signal });
-      const text = await answer.text();
-      if (![408, 429, 503].includes(answer.status)) return { ok: answer.ok, status: answer.status, text };
-      words = answer.status === 408 ? "It went too slowly." : "The laptop is busy.";
-      wait = Math.max(wait, Number(answer.headers.get("Retry-After")) || 0);
+      const answer = await request(method, path, headers, body, sent);
+      const { status, responseText: text } = answer;
+      if (![408, 429, 503].includes(status)) return { ok: status >= 200 && status < 300, status, text };
+      words = status === 408 ? "It went too slowly." : "The laptop is busy.";
+      wait = Math.max(wait, Number(answer.getResponseHeader("Retry-After")) || 0);
     } catch (error) {
       // There was no answer.
-    } finally {
-      clearTimeout(clock);
     }
     if (tries === TRIES) return null;
+    if (body) step(0);
     say(`${words} Next try in ${wait} s; keep this page open.`, "look");
     await pause(wait);
   }
@@ -120,21 +151,41 @@ function wordsOf(status, told) {
     : `The laptop’s answer was ${status}. Take the photo again.`;
 }
 
-function refuse(words) {
+// The photo itself, if the phone can show it.
+function beside(block, content) {
+  const picture = document.createElement("img");
+  picture.className = "last";
+  picture.alt = "The photo that was refused";
+  picture.onload = () => { URL.revokeObjectURL(picture.src); block.prepend(picture); };
+  picture.src = URL.createObjectURL(new Blob([content]));
+}
+
+function refuse(words, content) {
   const block = document.createElement("article");
   block.className = "card photo";
-  const line = block.appendChild(document.createElement("p"));
+  const hint = block.appendChild(document.createElement("div"));
+  hint.className = "hint";
+  const line = hint.appendChild(document.createElement("p"));
   line.className = "says bad";
   line.appendChild(document.createElement("strong")).textContent = "Not taken in.";
   line.append(" ", words);
+  if (content) beside(hint, content);
+  step(2, true);
   put(block);
   return true;
 }
 
-function show(html) {
+function show(html, soakName) {
   const holder = document.createElement("div");
   holder.innerHTML = html;
-  put(holder.firstElementChild);
+  const block = holder.firstElementChild;
+  // The desk has used the seconds, for this reed and no other.
+  if (block.dataset.timed && soak && soakName === String(soak.begun)) {
+    keep({ ...soak, of: block.dataset.timed });
+    tick();
+  }
+  step(2, block.dataset.refused);
+  put(block);
 }
 
 // The newest first; the same photo once.
@@ -201,12 +252,14 @@ function tick() {
   }
   const over = soak && soak.ran !== undefined;
   form.seconds.value = over ? soak.ran : "";
+  form.soak.value = over ? soak.begun : "";
   button.textContent = soak && !over ? "Stop" : "Start";
   if (!soak) left.textContent = "not started";
   else if (!over) left.textContent = `${Math.ceil(soak.total - seconds())} s left`;
   else {
     const words = soak.ran < soak.total ? "Stopped." : "Take it out, shake off the water, take the photo.";
-    left.textContent = `${words} It counts as soaked for ${soak.ran} s.`;
+    left.textContent = soak.of ? `Soaked for ${soak.ran} s: kept with ${soak.of}. For another reed, start again.`
+      : `${words} It counts as soaked for ${soak.ran} s.`;
   }
 }
 

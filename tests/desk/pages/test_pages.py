@@ -163,8 +163,9 @@ def test_an_import(desk, browser):
         ("photos", ("c.jpg", b"x", "image/jpeg")),
     ]
     text = browser.post("/import", {}, files=files).text
-    assert "b.jpg: known" in text
-    assert "c.jpg: not taken in" in text
+    there, refused = text.index('data-outcome="already there"'), text.index("<strong>c.jpg</strong>")
+    assert refused < there < text.index("<strong>b.jpg</strong>")
+    assert "This is not a photo" in text
 
 
 def test_what_another_process_adds_or_brings_back_is_on_the_next_page(filled, browser, tmp_path):
