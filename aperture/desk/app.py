@@ -26,8 +26,8 @@ from aperture.desk.pages import (
     snap,
     tray,
     trying,
-    whole_photo,
     watching,
+    whole_photo,
 )
 from aperture.desk.security.access import CAMERA_SECONDS, Session
 from aperture.desk.security.shield import Shield
