@@ -170,7 +170,7 @@ def order_command(
     book: BookFile = None,
 ) -> None:
     """Say how many reeds to order so that enough of them are usable, from the record of the source."""
-    from aperture.book.orders.lot_record import lot_records, of_source
+    from aperture.book.orders.lot_record import lot_records, of_source, sources_of
     from aperture.book.orders.order_plan import plan_order
     from aperture.book.present.book_screen import show_order
     from aperture.present.screen import make_console
@@ -179,7 +179,7 @@ def order_command(
         raise typer.BadParameter("say how sure in per cent, above 0 and below 100", param_hint="--sure")
     with open_book(book) as opened:
         records = lot_records(opened.lots(), opened.fates())
-    sources = sorted({record.lot.source for record in records})
+    sources = sources_of(records)
     if source is None and len(sources) > 1:
         raise typer.BadParameter(f"say from which source: {', '.join(sources)}", param_hint="--source")
     chosen = of_source(records, source) if source is not None else records
@@ -254,14 +254,15 @@ def return_sheet_command(
 ) -> None:
     """Write a PDF for the seller: each reed that goes back, its pictures, numbers and the reason."""
     from aperture.book.orders.lot_record import reasons_for_seller
-    from aperture.book.present.return_sheet import return_sheet
+    from aperture.book.present.return_sheet import return_sheet, sheet_name
     from aperture.files import write_whole
 
     with open_book(book) as opened:
         this = opened.lot(lot)
+        name = sheet_name(this, opened.lots())
         histories = opened.histories(lot=this.code)
         pdf = return_sheet(opened, this, histories, reasons_for_seller(histories), date.today(), paper)
-    path = out or Path(f"return-sheet-{this.code}.pdf")
+    path = out or Path(name)
     write_whole(path, pdf)
     typer.echo(f"Wrote {path}. Read it before you send it.")
 
@@ -326,10 +327,10 @@ def show_term(console: "Console", book: "Book", settings: "Settings", today: dat
     """Print and write what a book tells at the end of a term: reeds, lots, an order, what is due, sheets."""
     from aperture.book.advice.due import due
     from aperture.book.advice.rules import advise_all
-    from aperture.book.orders.lot_record import lot_records, of_source, reasons_for_seller
+    from aperture.book.orders.lot_record import lot_records, of_source, reasons_for_seller, sources_of
     from aperture.book.orders.order_plan import plan_order
     from aperture.book.present import book_screen
-    from aperture.book.present.return_sheet import return_sheet
+    from aperture.book.present.return_sheet import return_sheet, sheet_name
     from aperture.files import write_whole
 
     histories = book.histories()
@@ -342,12 +343,12 @@ def show_term(console: "Console", book: "Book", settings: "Settings", today: dat
     console.print("\nThe lots", style="bold")
     book_screen.show_lots(console, records)
     console.print()
-    for source in sorted({record.lot.source for record in records}):
+    for source in sources_of(records):
         mine = [(record.usable, record.judged) for record in of_source(records, source)]
         book_screen.show_order(console, plan_order(12, 0.9, mine), source)
     console.print()
-    for lot in book.lots():
-        path = out / f"return-sheet-{lot.code}.pdf"
+    for lot in (lots := book.lots()):
+        path = out / sheet_name(lot, lots)
         write_whole(path, return_sheet(book, lot, histories, reasons_for_seller(histories), today))
         console.print(f"Wrote {path}", markup=False)
 

@@ -101,7 +101,7 @@ def take_in(
     BookError : the book or a picture cannot be written; what was yielded is safe.
     """
     if lot is not None:
-        book.lot(lot)  # a lot that does not exist is said before the work, not after it
+        lot = book.lot(lot).code  # a lot that does not exist is said before the work, not after it
     unknown = []
     for path in photos:
         known = _known(book, path)
@@ -213,7 +213,7 @@ def _reed_for(
     reed = book.reed_at(number, photo.when)
     if reed is None:
         return book.add_reed(number, lot), True, None
-    if lot is not None and reed.lot is not None and reed.lot.casefold() != lot.casefold():
+    if lot is not None and reed.lot is not None and reed.lot != lot:
         return None, False, f"Number {number} belongs to a reed of lot {reed.lot}, not {lot}."
     return reed, False, None
 

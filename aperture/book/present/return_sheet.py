@@ -18,6 +18,7 @@ from aperture.book.store.ledger import Book
 from aperture.book.store.records import FAULTS, Action, Check, Entry, History, Lot, Reading, Soaking
 from aperture.card.geometry import FACES, Face
 from aperture.card.paper import Paper
+from aperture.codes import same_code
 from aperture.correction import all_words
 from aperture.errors import BookError
 from aperture.present.canvas import Window
@@ -77,6 +78,16 @@ def return_sheet(
         small_print=_small_print(book, [entry.reading for entry in entries if entry.reading.measured]),
     )
     return draw_sheet(frame, [_block(book.pictures, history, reasons) for history in going], paper)
+
+
+def sheet_name(lot: Lot, lots: Sequence[Lot]) -> str:
+    """What the file of a lot's sheet is called: two lots of a book never have one file.
+
+    Of lots that only an older book told apart, later ones get a number: file systems do not tell them apart.
+    """
+    alike = [other.id for other in lots if same_code(other.code, lot.code)]
+    place = alike.index(lot.id)
+    return f"return-sheet-{lot.code}-{place + 1}.pdf" if place else f"return-sheet-{lot.code}.pdf"
 
 
 def _lot_facts(lot: Lot, going: int, received: int) -> list[tuple[str, str]]:

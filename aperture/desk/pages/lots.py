@@ -9,7 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from aperture.book.orders.lot_record import LotRecord, lot_records, of_source, reasons_for_seller
+from aperture.book.orders.lot_record import LotRecord, lot_records, of_source, reasons_for_seller, sources_of
 from aperture.book.orders.order_plan import MOST_NEEDED, OrderPlan, plan_order
 from aperture.book.orders.shares import cost_per_usable, share
 from aperture.book.present.return_sheet import GOING_BACK, return_sheet
@@ -35,7 +35,7 @@ def lots(request: Request) -> Response:
         found, price = share(record.usable, record.judged), record.lot.price_per_reed
         cost = cost_per_usable(price, found) if price is not None else None
         rows.append((record, share_words(found), cost_words(cost)))
-    sources = sorted({record.lot.source for record in records})
+    sources = sources_of(records)
     source = asked.get("source") or (sources[0] if sources else "")
     wanted = {"need": asked.get("need") or "12", "sure": asked.get("sure") or "90", "source": source}
     plan = _plan(records, **wanted) if "need" in asked else None
@@ -60,7 +60,7 @@ def enter_lot(request: Request, form: FormData) -> Response:
     code, source, strength = (text(form, name) for name in ("code", "source", "strength"))
     ordered_on, return_by, price = day(form, "ordered_on"), day(form, "return_by"), decimal(form, "price")
     with desk_of(request).open_book() as book, book.writing():
-        now = next((lot for lot in book.lots() if lot.code.casefold() == (code or "").casefold()), None)
+        now = book.lot(code) if code and book.has_lot(code) else None
         if now is not None and form.get("change") != "yes":
             source, strength = source or now.source, strength or now.strength
             ordered_on, return_by = ordered_on or now.ordered_on, return_by or now.return_by
