@@ -24,7 +24,7 @@ from aperture.errors import PhotoError
 from aperture.flags import FLAGS
 from aperture.measure import Measurement
 from aperture.photo import read_bytes, read_photo
-from aperture.settings import Settings
+from aperture.settings import Settings, settings_text
 
 What = Literal["filed", "not assigned", "known", "measured again", "not taken in"]
 
@@ -244,7 +244,11 @@ def _measured_again(book: Book, photo: Photo, path: Path, settings: Settings) ->
     entry = book.entry(photo)
     mine = [reading for reading in entry.readings if reading.origin == "program"]
     arrival = _known_arrival(book, photo, path)
-    if mine and mine[-1].version == __version__ and book.settings_of(mine[-1]) == settings:
+    if (
+        mine
+        and mine[-1].version == __version__
+        and settings_text(book.settings_of(mine[-1])) == settings_text(settings)
+    ):
         return arrival
     taken = _take(path, settings, book.pictures, None, None, {})
     if taken.kept is None:

@@ -13,6 +13,7 @@ from typing import Any, Self
 
 from aperture import __version__
 from aperture.book.store import book_file, rows, schema, seals
+from aperture.book.store.lot_entry import LotEntry, mistakes
 from aperture.book.store.records import (
     ACTIONS,
     AGES,
@@ -299,10 +300,14 @@ class Book:
         price_per_reed: float | None = None,
         strength: str | None = None,
     ) -> Lot:
-        """Enter a lot, or a lot's details again: they replace the earlier ones, which stay on record."""
+        """Enter a lot, or a lot's details again: they replace the earlier ones, which stay on record.
+
+        Whoever lets somebody type asks before it is one that is there: see `lot_entry`.
+        """
+        entry = LotEntry(code, source, ordered_on, return_by, price_per_reed, strength)
+        if wrong := mistakes(entry):
+            raise BookError("book-entry-wrong", " ".join(wrong.values()))
         code, source = short_code(code, "A lot"), short_code(source, "A source")
-        if price_per_reed is not None and not 0.0 <= price_per_reed < 1e6:
-            raise BookError("book-entry-wrong", f"a price cannot be {price_per_reed}")
         with self._together():
             lot_id = self._lot_id(code)
             if lot_id is None:
