@@ -274,11 +274,9 @@ def change_settings(settings: Settings, changes: Mapping[str, Any]) -> Settings:
 
 
 def settings_text(settings: Settings) -> str:
-    """The settings as one line of JSON, which the reed book keeps; without the currency, on which no result
-    depends."""
-    values = asdict(settings)
-    del values["currency"]
-    return json.dumps(values, separators=(",", ":"))
+    """The settings as one line of JSON, which the reed book keeps; the currency, on which no result depends,
+    is left empty."""
+    return json.dumps({**asdict(settings), "currency": ""}, separators=(",", ":"))
 
 
 def settings_from_text(text: str) -> Settings:

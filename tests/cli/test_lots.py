@@ -62,3 +62,19 @@ def test_a_new_lot_is_said_to_be_new(run):  # noqa: F811
 def test_what_cannot_be_is_refused_by_its_name(run, book_file, words, said):  # noqa: F811
     assert said in run("enter", "lot", "26a", *words, "--change", status=2)
     assert len(details(book_file)) == 1
+
+
+def test_an_order_is_answered_in_short_first(run, tmp_path, book_file):  # noqa: F811
+    run("enter", "lot", "26a", "--source", "north", "--price", "20")
+    for number in range(1, 11):
+        run("enter", "reed", number, "--lot", "26a")
+        run("enter", "decision", number, "keep" if number < 9 else "replace", "--by", "T1", "--reason", "so")
+    (tmp_path / "settings.toml").write_text('currency = "£"\n', encoding="utf-8")
+    said = run("order", "--need", "12", "--settings", "settings.toml")
+    short = said.index("reeds: £")
+    assert said.index("Order") < short < said.index("at least 12 of them usable") < said.index("Jeffreys")
+    number = int(said[said.index("Order") + 6 : short].strip())
+    assert f"£{20 * number:.2f} together, at £20.00 for each as in lot 26a." in said
+    assert "£20.00" in run("lots", "--settings", "settings.toml")
+    assert "£" not in run("lots")
+    assert "£" not in run("order", "--need", "12")

@@ -75,6 +75,12 @@ def of_source(records: Sequence[LotRecord], source: str) -> list[LotRecord]:
     return found
 
 
+def last_priced(records: Sequence[LotRecord]) -> Lot | None:
+    """The lot that was entered last among those with a price; None if no price is known."""
+    priced = [record.lot for record in records if record.lot.price_per_reed is not None]
+    return max(priced, key=lambda lot: lot.id, default=None)
+
+
 def reasons_for_seller(histories: Sequence[History]) -> dict[int, str]:
     """For reeds that were rejected as a rule advised, by their id: the rule's reason, in neutral words."""
     words = {rule.code: rule.for_seller for rule in RULES}

@@ -2,22 +2,36 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import date
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from aperture.book.orders.lot_record import LotRecord, lot_records, of_source, reasons_for_seller, sources_of
-from aperture.book.orders.order_plan import MOST_NEEDED, OrderPlan, plan_order
+from aperture.book.orders.lot_record import (
+    LotRecord,
+    last_priced,
+    lot_records,
+    of_source,
+    reasons_for_seller,
+    sources_of,
+)
+from aperture.book.orders.order_plan import MOST_NEEDED, plan_order
 from aperture.book.orders.shares import cost_per_usable, share
+from aperture.book.present.order_words import order_answer
 from aperture.book.present.return_sheet import GOING_BACK, return_sheet
 from aperture.book.present.words import cost_words, price_words, share_words
 from aperture.book.store.lot_entry import LotEntry
 from aperture.book.store.records import Lot
+from aperture.desk.pages.lot_drawings import order_curve, share_bar
 from aperture.desk.web import desk_of, desk_only, page
 
 # How sure one can ask to be of an order, in per cent.
 SURE = ("80", "90", "95", "99")
+# So many days before a lot can go back no more, they are counted.
+DAYS_COUNTED = 100
+# A defect in a page's words, where `lot_record` has a word too short to stand alone.
+_REASON = {"other": "another reason"}
 # The fields of the form for a lot, by the names of `LotEntry`.
 FIELDS = {
     "code": "code",
@@ -52,25 +66,19 @@ def lots_page(
         if typed is None and asked.get("change"):
             change = book.lot(asked["change"])
         entered = book.lot(asked["entered"]).code if asked.get("entered") else None
-    to_go = [one.lot.code for one in fates if one.lot and one.decision and one.decision.action in GOING_BACK]
-    rows = []
-    for record in records:
-        found, price = share(record.usable, record.judged), record.lot.price_per_reed
-        cost = cost_per_usable(price, found) if price is not None else None
-        rows.append((record, share_words(found), price_words(price, currency), cost_words(cost, currency)))
+    to_go = {one.lot.id for one in fates if one.lot and one.decision and one.decision.action in GOING_BACK}
     sources = sources_of(records)
     source = asked.get("source") or (sources[0] if sources else "")
     wanted = {"need": asked.get("need") or "12", "sure": asked.get("sure") or "90", "source": source}
     wrong_order = _wrong_order(**wanted) if "need" in asked else {}
-    plan = _plan(records, **wanted) if "need" in asked and not wrong_order else None
+    order = _order(records, currency, **wanted) if "need" in asked and not wrong_order else {}
     return page(
         request,
         "lots.html",
         400 if wrong or wrong_order else 200,
-        to_go=to_go,
-        rows=rows,
+        rows=[_row(record, record.lot.id in to_go, currency) for record in records],
         sources=sources,
-        plan=plan,
+        **{"plan": None, "answer": None, "drawing": None, **order},
         asked=wanted,
         wrong_order=wrong_order,
         entered=entered,
@@ -85,10 +93,12 @@ def lots_page(
 @desk_only
 def sheet(request: Request) -> Response:
     """The return sheet of a lot, a PDF."""
-    with desk_of(request).open_book() as book:
+    desk = desk_of(request)
+    with desk.open_book() as book:
         lot = book.lot(request.path_params["lot"])
         histories = book.histories(lot=lot.code)
-        pdf = return_sheet(book, lot, histories, reasons_for_seller(histories), date.today())
+        reasons = reasons_for_seller(histories)
+        pdf = return_sheet(book, lot, histories, reasons, date.today(), currency=desk.settings.currency)
     return Response(pdf, media_type="application/pdf")
 
 
@@ -117,8 +127,39 @@ def _wrong_order(need: str, sure: str, source: str) -> dict[str, str]:
     return wrong
 
 
-def _plan(records: Sequence[LotRecord], need: str, sure: str, source: str) -> OrderPlan:
-    """How many to order.
+def _row(record: LotRecord, goes_back: bool, currency: str) -> dict[str, Any]:
+    """A lot's line in the table."""
+    lot, found = record.lot, share(record.usable, record.judged)
+    cost = cost_per_usable(lot.price_per_reed, found) if lot.price_per_reed is not None else None
+    dates = [f"ordered {lot.ordered_on}" if lot.ordered_on else "", _until(lot.return_by)]
+    also = [f"{count} × {_REASON.get(defect, defect)}" for defect, count in record.defects]
+    also += [f"{record.undecided} not decided"] if record.undecided else []
+    return {
+        "lot": lot,
+        "record": record,
+        "dates": [words for words in dates if words],
+        "goes_back": goes_back,
+        "bar": share_bar(found),
+        "share": share_words(found),
+        "also": ", ".join(also),
+        "price": price_words(lot.price_per_reed, currency) if cost else "price not known",
+        "cost": cost_words(cost, currency) if cost and cost.estimate is not None else None,
+    }
+
+
+def _until(return_by: date | None) -> str:
+    """Until when a lot can go back."""
+    if return_by is None:
+        return ""
+    left = (return_by - date.today()).days
+    if left < 0:
+        return f"could go back until {return_by}"
+    words = f"back until {return_by}"
+    return f"{words}, {left} {'day' if left == 1 else 'days'} left" if left < DAYS_COUNTED else words
+
+
+def _order(records: Sequence[LotRecord], currency: str, need: str, sure: str, source: str) -> dict[str, Any]:
+    """How many to order: the plan, its short answer, its drawing.
 
     Raises
     ------
@@ -126,4 +167,6 @@ def _plan(records: Sequence[LotRecord], need: str, sure: str, source: str) -> Or
     """
     # In a book without lots there is no source to choose; the plan says that nothing is known yet.
     mine = of_source(records, source) if records else []
-    return plan_order(int(need), int(sure) / 100, [(record.usable, record.judged) for record in mine])
+    plan = plan_order(int(need), int(sure) / 100, [(record.usable, record.judged) for record in mine])
+    answer = order_answer(plan, last_priced(mine), currency)
+    return {"plan": plan, "answer": answer, "drawing": order_curve(plan)}
