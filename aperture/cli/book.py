@@ -25,6 +25,7 @@ from aperture.cli.options import (
     Workers,
     chosen_settings,
     give_up,
+    known_lot,
     open_book,
     report_errors,
     with_progress,
@@ -91,6 +92,7 @@ def intake_command(
     if not photos:
         raise typer.BadParameter("there is no photo in " + ", ".join(map(str, paths)), param_hint="FOLDER…")
     with open_book(book, create=True) as opened:
+        lot = known_lot(opened, lot)
         steps = take_in(opened, photos, chosen, Soaking(seconds, water, wetted, age), lot, again, reed, state)
         arrivals: list[Arrival] = []
         stopped = False

@@ -19,6 +19,7 @@ from aperture.cli.options import (
     WaterOption,
     WettedOption,
     give_up,
+    known_lot,
     open_book,
     report_errors,
 )
@@ -126,6 +127,7 @@ def enter_reed(
 ) -> None:
     """Enter a reed, or its lot, place and player again; what you leave out stays as it was."""
     with open_book(book, create=True) as opened, opened.writing():
+        lot = known_lot(opened, lot)
         known = opened.reeds_with_number(reed)
         if new or not known:
             opened.add_reed(reed, lot, slot, player)

@@ -3,6 +3,7 @@
 import pytest
 
 from aperture.book.store.ledger import Book
+from tests.book.photos.test_intake import picture
 from tests.cli.test_book import book_file, run  # noqa: F401 (fixtures)
 
 
@@ -45,6 +46,22 @@ def test_a_new_lot_is_said_to_be_new(run):  # noqa: F811
     assert "there is no lot 27c" in run("enter", "lot", "27c", "--source", "north", "--change", status=2)
     assert "--source" in run("enter", "lot", "27c", status=2)
     assert "27c" not in run("lots")
+
+
+@pytest.mark.usefixtures("lot")
+def test_a_lot_that_is_mistyped_is_not_made_by_the_way(run, tmp_path, book_file):  # noqa: F811
+    picture(tmp_path / "R01_dry.jpg", 1)
+    for words in (["enter", "reed", 1], ["intake", "R01_dry.jpg", "--workers", "1"]):
+        said = run(*words, "--lot", "26b", status=2)
+        assert "no lot 26b in the book; the last ones: 26a" in said
+        assert "aperture enter lot CODE --source CODE" in said
+    with Book(book_file) as book:
+        assert [lot.code for lot in book.lots()] == ["26a"]
+        assert book.reeds() == []
+        assert book.photos() == []
+    run("enter", "reed", 1, "--lot", "26A")
+    with Book(book_file) as book:
+        assert book.reed(1).lot == "26a"
 
 
 @pytest.mark.usefixtures("lot")
