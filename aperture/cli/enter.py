@@ -97,10 +97,9 @@ def enter_lot(
             raise typer.BadParameter(f"there is no lot {lot} that could be changed", param_hint="--change")
         _check_lot(entry := said if now is None else said.over(now))
         if now is None:
-            opened.add_lot(**asdict(entry))
-            typer.echo(f"Entered lot {opened.lot(lot).code}, which is new in the book.")
+            done = f"Entered lot {opened.add_lot(**asdict(entry)).code}, which is new in the book."
         elif not entry.differs(now):
-            typer.echo(f"Lot {now.code} is in the book already, just so. Nothing was written.")
+            done = f"Lot {now.code} is in the book already, just so. Nothing was written."
         elif not change:
             give_up(
                 WRONG_USAGE,
@@ -110,7 +109,9 @@ def enter_lot(
             )
         else:
             opened.add_lot(**asdict(entry))
-            typer.echo(f"Changed lot {now.code}:\n{_old_and_new(now, entry, currency)}")
+            done = f"Changed lot {now.code}:\n{_old_and_new(now, entry, currency)}"
+    # Not before it is on the disk.
+    typer.echo(done)
 
 
 @enter_app.command("reed")

@@ -1,7 +1,12 @@
 """Lots and orders at the command line."""
 
+import errno
+import os
+from contextlib import contextmanager
+
 import pytest
 
+from aperture.book.store import ledger
 from aperture.book.store.ledger import Book
 from tests.book.photos.test_intake import picture
 from tests.cli.test_book import book_file, run  # noqa: F401 (fixtures)
@@ -46,6 +51,26 @@ def test_a_new_lot_is_said_to_be_new(run):  # noqa: F811
     assert "there is no lot 27c" in run("enter", "lot", "27c", "--source", "north", "--change", status=2)
     assert "--source" in run("enter", "lot", "27c", status=2)
     assert "27c" not in run("lots")
+
+
+@pytest.mark.usefixtures("lot")
+def test_nothing_is_said_to_be_entered_before_it_is(run, book_file, monkeypatch):  # noqa: F811
+    """The disk is full just when all was written."""
+
+    @contextmanager
+    def full(connection):
+        connection.execute("BEGIN IMMEDIATE")
+        yield
+        connection.rollback()
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(ledger.book_file, "writing", full)
+    for words in (["27b", "--source", "north"], ["26a", "--price", "22", "--change"]):
+        said = run("enter", "lot", *words, status=2)
+        assert "Entered" not in said
+        assert "Changed" not in said
+    monkeypatch.undo()
+    assert len(details(book_file)) == 1
 
 
 @pytest.mark.usefixtures("lot")

@@ -108,8 +108,8 @@ _FINDING_KINDS = {
     ),
     "two lots": (
         "Two lots differ only in capital letters, or in how an accent was typed. Each counts for itself.",
-        "If they are one: enter each of these reeds once more with the first lot's code exactly as it stands"
-        " here, `aperture enter reed N --lot CODE`. If they are two, it does no harm.",
+        "If they are one: enter each of the reeds named once more with the first lot's code exactly as it"
+        " stands here, `aperture enter reed N --lot CODE`. If they are two, it does no harm.",
         False,
     ),
     "unfinished": (
@@ -157,7 +157,7 @@ def _lots_told_apart(path: Path) -> list[str]:
                 # Of an earlier reed with a number that was given again nothing can be entered.
                 reeds = [reed.number for reed in book.reeds(lot=other) if book.reed(reed.number) == reed]
                 if reeds:
-                    found.append(f"{first} and {other}, of which is reed {', '.join(map(str, reeds))}")
+                    found.append(f"{first} and {other} (of {other}: reed {', '.join(map(str, reeds))})")
         return found
 
 

@@ -23,6 +23,18 @@ BAR_WIDTH = 200
 
 
 @dataclass(frozen=True)
+class Chosen:
+    """The number that was chosen: where its dot is, its words, and where those stand, clear of the line."""
+
+    x: float
+    y: float
+    words: str
+    words_x: float
+    words_y: float
+    at_its: str
+
+
+@dataclass(frozen=True)
 class Curve:
     """Chance against number: a line through `points`, ticks of both axes, and the number that was chosen.
 
@@ -37,7 +49,7 @@ class Curve:
     numbers: tuple[tuple[float, str], ...]
     wanted_y: float
     wanted: str
-    chosen: "Chosen | None"
+    chosen: Chosen | None
     across: str
     up: str
     width: int = WIDTH
@@ -45,18 +57,6 @@ class Curve:
     left: int = LEFT
     right: int = WIDTH - RIGHT
     bottom: int = HEIGHT - BOTTOM
-
-
-@dataclass(frozen=True)
-class Chosen:
-    """The number that was chosen: where its dot is, its words, and where those stand, clear of the line."""
-
-    x: float
-    y: float
-    words: str
-    words_x: float
-    words_y: float
-    at_its: str
 
 
 @dataclass(frozen=True)

@@ -33,7 +33,8 @@ def enter_lot(request: Request, form: FormData) -> Response:
         changing = form.get("change") == "yes"
         entry = said if now is None or changing else said.over(now)
         # What could not be read is said before what it would mean.
-        wrong = mistakes(entry) | wrong
+        found = mistakes(entry) | wrong
+        wrong = {name: found[name] for name in FIELDS if name in found}
         if not wrong and (now is None or form.get("seen") == fingerprint(now)):
             entered = book.add_lot(**asdict(entry))
             return redirect(f"/lots?entered={quote(entered.code)}")

@@ -173,7 +173,7 @@ def test_a_spelling_that_can_be_either_is_asked_for(old):
 def test_verify_says_how_to_join_them(old):
     (finding,) = check(old).found
     assert not finding.loss
-    assert finding.where == "\u00c91 and \u00e91, of which is reed 2"
+    assert finding.where == "\u00c91 and \u00e91 (of \u00e91: reed 2)"
     assert "enter reed N --lot CODE" in finding.advice
     with Book(old) as book:
         book.change_reed(book.reed(2), "\u00c91", None, None)
