@@ -39,7 +39,8 @@ def _require(in_order: bool, smaller: str, larger: str) -> None:
 
 
 def _set(default: Any, description: str, **limits: float) -> Any:
-    """A field with its default, its unit and meaning, limits (gt, ge, lt, le), named as by pydantic."""
+    """A field with its default, its unit and meaning, limits (gt, ge, lt, le, max_length), named as by
+    pydantic."""
     return field(default=default, metadata={"description": description, **limits})
 
 
@@ -205,6 +206,12 @@ class Settings(_Group):
         ge=SHORTEST_PHOTO_SECONDS,
         le=LONGEST_PHOTO_SECONDS,
     )
+    currency: str = _set(
+        "",
+        "In which currency prices are, as it is to stand before them: EUR, kr or a sign such as £;"
+        " empty: prices are numbers alone.",
+        max_length=8,
+    )
     limits: Limits = Limits()
     photo: PhotoLimits = PhotoLimits()
     uncertainty: Uncertainty = Uncertainty()
@@ -276,8 +283,9 @@ def change_settings(settings: Settings, changes: Mapping[str, Any]) -> Settings:
 
 
 def settings_text(settings: Settings) -> str:
-    """The settings as one line of JSON, which the reed book keeps."""
-    return json.dumps(asdict(settings), separators=(",", ":"))
+    """The settings as one line of JSON, which the reed book keeps; the currency, on which no result depends,
+    is left empty."""
+    return json.dumps({**asdict(settings), "currency": ""}, separators=(",", ":"))
 
 
 def settings_from_text(text: str) -> Settings:
@@ -361,6 +369,8 @@ def _in_words(problem: dict[str, Any]) -> str:
         return f"{name}: {problem['ctx']['error']}"
     if problem["type"] == "dataclass_type":
         return f"{name} must be a group of settings, [{name}], not {problem['input']!r}"
+    if problem["type"] == "string_too_long":
+        return f"{name} must have at most {problem['ctx']['max_length']} characters, not {problem['input']!r}"
     expected = str(problem["msg"]).removeprefix("Input should be ")
     return f"{name} must be {expected}, not {problem['input']!r}"
 

@@ -61,6 +61,7 @@ def test_every_line_of_the_template_is_read(settings_file):
         'water = "room"': 'water = "cold"',
         'wetted = "water"': 'wetted = "mouth"',
         'source = ""': 'source = "callipers"',
+        'currency = ""': 'currency = "EUR"',
     }
     lines = [line for line in settings_template().splitlines() if " = " in line and not line.startswith("#")]
     groups = [Settings, Limits, PhotoLimits, Uncertainty, Soaking, Correction]

@@ -136,15 +136,17 @@ def reed_command(reed: ReedNumber, settings: SettingsFile = None, book: BookFile
 
 @book_app.command("lots", rich_help_panel=PANEL)
 @report_errors
-def lots_command(book: BookFile = None) -> None:
+def lots_command(settings: SettingsFile = None, book: BookFile = None) -> None:
     """List the lots: the share of usable reeds, what a usable one cost, and which defects there were."""
     from aperture.book.orders.lot_record import lot_records
     from aperture.book.present.book_screen import show_lots
     from aperture.present.screen import make_console
+    from aperture.settings import load_settings
 
+    currency = load_settings(settings).currency
     with open_book(book) as opened:
         records = lot_records(opened.lots(), opened.fates())
-    show_lots(make_console(), records)
+    show_lots(make_console(), records, currency)
 
 
 @book_app.command("order", rich_help_panel=PANEL)
@@ -160,24 +162,27 @@ def order_command(
         str | None,
         typer.Option("--source", metavar="CODE", help="From which source, if the book has several."),
     ] = None,
+    settings: SettingsFile = None,
     book: BookFile = None,
 ) -> None:
     """Say how many reeds to order so that enough of them are usable, from the record of the source."""
-    from aperture.book.orders.lot_record import lot_records, of_source
+    from aperture.book.orders.lot_record import last_priced, lot_records, of_source, sources_of
     from aperture.book.orders.order_plan import plan_order
     from aperture.book.present.book_screen import show_order
     from aperture.present.screen import make_console
+    from aperture.settings import load_settings
 
     if not 0.0 < sure < 100.0:
         raise typer.BadParameter("say how sure in per cent, above 0 and below 100", param_hint="--sure")
+    currency = load_settings(settings).currency
     with open_book(book) as opened:
         records = lot_records(opened.lots(), opened.fates())
-    sources = sorted({record.lot.source for record in records})
+    sources = sources_of(records)
     if source is None and len(sources) > 1:
         raise typer.BadParameter(f"say from which source: {', '.join(sources)}", param_hint="--source")
     chosen = of_source(records, source) if source is not None else records
     plan = plan_order(need, sure / 100.0, [(record.usable, record.judged) for record in chosen])
-    show_order(make_console(), plan, source or next(iter(sources), None))
+    show_order(make_console(), plan, source or next(iter(sources), None), last_priced(chosen), currency)
 
 
 @book_app.command("due", rich_help_panel=PANEL)
@@ -243,18 +248,23 @@ def return_sheet_command(
         Path | None, typer.Option("--out", metavar="FILE", help="The PDF; else return-sheet-LOT.pdf.")
     ] = None,
     paper: PaperToPrintOn = "a4",
+    settings: SettingsFile = None,
     book: BookFile = None,
 ) -> None:
     """Write a PDF for the seller: each reed that goes back, its pictures, numbers and the reason."""
     from aperture.book.orders.lot_record import reasons_for_seller
-    from aperture.book.present.return_sheet import return_sheet
+    from aperture.book.present.return_sheet import return_sheet, sheet_name
     from aperture.files import write_whole
+    from aperture.settings import load_settings
 
+    currency = load_settings(settings).currency
     with open_book(book) as opened:
         this = opened.lot(lot)
+        name = sheet_name(this, opened.lots())
         histories = opened.histories(lot=this.code)
-        pdf = return_sheet(opened, this, histories, reasons_for_seller(histories), date.today(), paper)
-    path = out or Path(f"return-sheet-{this.code}.pdf")
+        reasons = reasons_for_seller(histories)
+        pdf = return_sheet(opened, this, histories, reasons, date.today(), paper, currency)
+    path = out or Path(name)
     write_whole(path, pdf)
     typer.echo(f"Wrote {path}. Read it before you send it.")
 
@@ -319,10 +329,16 @@ def show_term(console: "Console", book: "Book", settings: "Settings", today: dat
     """Print and write what a book tells at the end of a term: reeds, lots, an order, what is due, sheets."""
     from aperture.book.advice.due import due
     from aperture.book.advice.rules import advise_all
-    from aperture.book.orders.lot_record import lot_records, of_source, reasons_for_seller
+    from aperture.book.orders.lot_record import (
+        last_priced,
+        lot_records,
+        of_source,
+        reasons_for_seller,
+        sources_of,
+    )
     from aperture.book.orders.order_plan import plan_order
     from aperture.book.present import book_screen
-    from aperture.book.present.return_sheet import return_sheet
+    from aperture.book.present.return_sheet import return_sheet, sheet_name
     from aperture.files import write_whole
 
     histories = book.histories()
@@ -333,15 +349,18 @@ def show_term(console: "Console", book: "Book", settings: "Settings", today: dat
     console.print("\nReed by reed", style="bold")
     book_screen.show_due(console, due(told), book.unfiled())
     console.print("\nThe lots", style="bold")
-    book_screen.show_lots(console, records)
+    book_screen.show_lots(console, records, settings.currency)
     console.print()
-    for source in sorted({record.lot.source for record in records}):
-        mine = [(record.usable, record.judged) for record in of_source(records, source)]
-        book_screen.show_order(console, plan_order(12, 0.9, mine), source)
+    for source in sources_of(records):
+        mine = of_source(records, source)
+        plan = plan_order(12, 0.9, [(record.usable, record.judged) for record in mine])
+        book_screen.show_order(console, plan, source, last_priced(mine), settings.currency)
     console.print()
-    for lot in book.lots():
-        path = out / f"return-sheet-{lot.code}.pdf"
-        write_whole(path, return_sheet(book, lot, histories, reasons_for_seller(histories), today))
+    for lot in (lots := book.lots()):
+        path = out / sheet_name(lot, lots)
+        reasons = reasons_for_seller(histories)
+        pdf = return_sheet(book, lot, histories, reasons, today, currency=settings.currency)
+        write_whole(path, pdf)
         console.print(f"Wrote {path}", markup=False)
 
 

@@ -1,11 +1,13 @@
 """Commands to enter what a photo cannot tell: lots, reeds, checks by hand, squeezes, decisions."""
 
+from dataclasses import asdict
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from aperture.cli.options import (
+    WRONG_USAGE,
     AgeOption,
     BookFile,
     Reed,
@@ -16,6 +18,8 @@ from aperture.cli.options import (
     State,
     WaterOption,
     WettedOption,
+    give_up,
+    known_lot,
     open_book,
     report_errors,
 )
@@ -23,7 +27,8 @@ from aperture.cli.options import (
 # Everything else is imported inside the commands, so that --help does not wait for image libraries.
 if TYPE_CHECKING:
     from aperture.book.store.ledger import Book
-    from aperture.book.store.records import Photo
+    from aperture.book.store.lot_entry import LotEntry
+    from aperture.book.store.records import Lot, Photo
 
 enter_app = typer.Typer(
     help="Enter what a photo cannot tell: lots, reeds, checks by hand, squeezes, decisions.",
@@ -55,8 +60,9 @@ Player = Annotated[
 def enter_lot(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="A short code for it, such as 26a.")],
     source: Annotated[
-        str, typer.Option("--source", metavar="CODE", help="Where it was bought: a short code of your own.")
-    ],
+        str | None,
+        typer.Option("--source", metavar="CODE", help="Where it was bought: a short code of your own."),
+    ] = None,
     ordered: Annotated[
         datetime | None, typer.Option("--ordered", metavar="DATE", formats=["%Y-%m-%d"], help="Order date.")
     ] = None,
@@ -70,12 +76,42 @@ def enter_lot(
     strength: Annotated[
         str | None, typer.Option("--strength", metavar="TEXT", help="The strength as printed on the label.")
     ] = None,
+    change: Annotated[
+        bool, typer.Option("--change", help="Change a lot that is there; what you leave out stays as it was.")
+    ] = False,
+    settings: SettingsFile = None,
     book: BookFile = None,
 ) -> None:
-    """Enter a lot, or its details again."""
-    with open_book(book, create=True) as opened:
-        entered = opened.add_lot(lot, source, _day(ordered), _day(return_by), price, strength)
-    typer.echo(f"Entered lot {entered.code}.")
+    """Enter a lot; one that is there is changed only with --change.
+
+    Exit status: 0 it is so now, 2 wrong usage, or it is there otherwise: nothing was written.
+    """
+    from aperture.book.store.lot_entry import LotEntry
+    from aperture.settings import load_settings
+
+    said = LotEntry(lot, source, _day(ordered), _day(return_by), price, strength)
+    currency = load_settings(settings).currency
+    with open_book(book, create=True) as opened, opened.writing():
+        now = opened.lot(lot) if opened.has_lot(lot) else None
+        if now is None and change:
+            raise typer.BadParameter(f"there is no lot {lot} that could be changed", param_hint="--change")
+        _check_lot(entry := said if now is None else said.over(now))
+        if now is None:
+            done = f"Entered lot {opened.add_lot(**asdict(entry)).code}, which is new in the book."
+        elif not entry.differs(now):
+            done = f"Lot {now.code} is in the book already, just so. Nothing was written."
+        elif not change:
+            give_up(
+                WRONG_USAGE,
+                f"Lot {now.code} is in the book already. It would be changed:\n"
+                f"{_old_and_new(now, entry, currency)}\n"
+                "Say --change as well to change it. Nothing was written.",
+            )
+        else:
+            opened.add_lot(**asdict(entry))
+            done = f"Changed lot {now.code}:\n{_old_and_new(now, entry, currency)}"
+    # Not before it is on the disk.
+    typer.echo(done)
 
 
 @enter_app.command("reed")
@@ -92,6 +128,7 @@ def enter_reed(
 ) -> None:
     """Enter a reed, or its lot, place and player again; what you leave out stays as it was."""
     with open_book(book, create=True) as opened, opened.writing():
+        lot = known_lot(opened, lot)
         known = opened.reeds_with_number(reed)
         if new or not known:
             opened.add_reed(reed, lot, slot, player)
@@ -231,6 +268,32 @@ def enter_filing(
         filing = Filing(reed_id, state, soaking if state == "soaked" else Soaking(), reason, by)
         opened.add_filing(entry.photo, filing)
     typer.echo(f"Filed {entry.photo.name}.")
+
+
+def _check_lot(entry: "LotEntry") -> None:
+    """Complain of the first thing about a lot that cannot be so, by the name of its option."""
+    from aperture.book.store.lot_entry import mistakes
+
+    options = {
+        "code": "LOT",
+        "ordered_on": "--ordered",
+        "return_by": "--return-by",
+        "price_per_reed": "--price",
+    }
+    for name, words in mistakes(entry).items():
+        raise typer.BadParameter(words, param_hint=options.get(name, f"--{name}"))
+
+
+def _old_and_new(lot: "Lot", entry: "LotEntry", currency: str) -> str:
+    """What would become of a lot's details, a line each, as far as they differ."""
+    from aperture.book.present.words import lot_detail_words
+    from aperture.book.store.lot_entry import DETAILS
+
+    old_and_new = [
+        (DETAILS[name], *(lot_detail_words(name, getattr(of, name), currency) for of in (lot, entry)))
+        for name in entry.differs(lot)
+    ]
+    return "\n".join(f"  {what}: {old} → {new}" for what, old, new in old_and_new)
 
 
 def _sensible(at: datetime | None) -> datetime | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import typer
 
-from aperture.cli.options import SOME_REFUSED, STOPPED, give_up, open_book, with_progress
+from aperture.cli.options import SOME_REFUSED, STOPPED, give_up, known_lot, open_book, with_progress
 
 # Everything else is imported inside the functions, so that --help does not wait for image libraries.
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ class Intake:
                 photos,
                 self.settings,
                 self.soaking,
-                self.lot,
+                known_lot(opened, self.lot),
                 self.again,
                 self.reed,
                 self.state,
@@ -71,8 +71,7 @@ def watch_folder(intake: Intake, folder: Path) -> None:
     from aperture.flags import FLAGS
 
     with open_book(intake.book, create=True) as opened:
-        if intake.lot is not None:
-            opened.lot(intake.lot)  # a lot that does not exist is said now, not with the first photo
+        known_lot(opened, intake.lot)  # one that is not there is said now, not with the first photo
     arrivals: list[Arrival] = []
     gone = None
     try:

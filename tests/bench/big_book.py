@@ -93,6 +93,7 @@ def make_book(path: Path, live: int, reeds: int = 2000, photos: int = 20_000, se
 
 def _add_lot(rows: _Rows, number: int, day: datetime) -> None:
     lot_id = rows.add("lots", day, code=f"{number:03d}a")
+    rows.add("lot_keys", day, key=f"{number:03d}a")
     rows.add(
         "lot_details",
         day,

@@ -262,8 +262,9 @@ def in_version(path: Path, version: int, source: Path) -> None:
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("BEGIN")
         schema.upgrade(connection, schema.MIGRATIONS[:version])
+        there = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
         for table, rows in rows_of(source).items():
-            for row in rows:
+            for row in rows if table in there else ():
                 connection.execute(f"INSERT INTO {table} VALUES ({', '.join('?' * len(row))})", row)
         if version >= SEALED_SINCE:
             seals.seal_all(connection, schema.FIRST_TABLES)
@@ -294,7 +295,7 @@ def kill_upgrade(folder: Path, moments: int, seed: int) -> Count:
             _run(_open, place, kill_after=chance.uniform(0.0, whole_seconds))
             with count.trial(f"version {version}, moment {count.tried}"):
                 copies = list(place.parent.glob("reeds-version-*.sqlite3"))
-                assert all(rows_of(copy) == expected for copy in copies)
+                assert all(rows_of(copy) == rows_of(old) for copy in copies)
                 check_whole(place)
                 assert rows_of(place) == expected
                 assert list(place.parent.glob("reeds-version-*.sqlite3"))

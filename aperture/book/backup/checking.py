@@ -1,6 +1,7 @@
 """A look through the book: whether its file and all its pictures are as they were kept."""
 
 import sqlite3
+from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -9,6 +10,7 @@ from aperture.book.backup.archive import BACKUP, NamedPicture, begins_like_a_dat
 from aperture.book.photos.pictures import leftovers
 from aperture.book.store import book_file, schema
 from aperture.book.store.ledger import Book
+from aperture.codes import code_key
 from aperture.errors import BookError
 
 # Two computers that share a book may differ by this much.
@@ -66,6 +68,7 @@ def _look_through(path: Path, folder: Path) -> Findings:
     now = datetime.now().astimezone()
     if newest is not None and newest > now + _CLOCK_SLACK:
         found.append(_finding("clock", f"{newest:%Y-%m-%d %H:%M}, and it is {now:%Y-%m-%d %H:%M}"))
+    found += [_finding("two lots", where) for where in _lots_told_apart(path)]
     compared, named = 0, set()
     for picture in pictures:
         place = folder / picture.name
@@ -103,6 +106,12 @@ _FINDING_KINDS = {
         " was entered then; name those around a squeeze with --before and --after; enter decisions again.",
         False,
     ),
+    "two lots": (
+        "Two lots differ only in capital letters, or in how an accent was typed. Each counts for itself.",
+        "If they are one: enter each of the reeds named once more with the first lot's code exactly as it"
+        " stands here, `aperture enter reed N --lot CODE`. If they are two, it does no harm.",
+        False,
+    ),
     "unfinished": (
         "Half-written, by a run that was stopped.",
         "If nothing else is working with this book now, delete it.",
@@ -131,6 +140,25 @@ def _pictures_or_troubles(path: Path) -> tuple[list[NamedPicture] | None, dateti
         return None, None, [error.detail]
     except (sqlite3.Error, ValueError) as error:  # tables or texts that are none
         return None, None, [f"{path}: {error}"]
+
+
+def _lots_told_apart(path: Path) -> list[str]:
+    """Lots of a book older than `aperture.codes` that would be one now, with the reeds of all but the first.
+
+    Lots without reeds are not named: nothing is to be joined any more.
+    """
+    with Book(path) as book:
+        alike: dict[str, list[str]] = defaultdict(list)
+        for lot in book.lots():
+            alike[code_key(lot.code)].append(lot.code)
+        found = []
+        for first, *others in alike.values():
+            for other in others:
+                # Of an earlier reed with a number that was given again nothing can be entered.
+                reeds = [reed.number for reed in book.reeds(lot=other) if book.reed(reed.number) == reed]
+                if reeds:
+                    found.append(f"{first} and {other} (of {other}: reed {', '.join(map(str, reeds))})")
+        return found
 
 
 def _newest(book: Book) -> datetime | None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from aperture.book.advice.rule_table import RULES
 from aperture.book.store.records import Decision, Fate, History, Lot
+from aperture.codes import code_key, same_code
 from aperture.errors import BookError
 
 SENT_BACK = ("send back", "sent back")
@@ -56,6 +57,11 @@ def lot_records(lots: Sequence[Lot], fates: Sequence[Fate | History]) -> list[Lo
     return records
 
 
+def sources_of(records: Sequence[LotRecord]) -> list[str]:
+    """The sources of lots, in order; of a code that was spelt in several ways the last spelling."""
+    return sorted({code_key(record.lot.source): record.lot.source for record in records}.values())
+
+
 def of_source(records: Sequence[LotRecord], source: str) -> list[LotRecord]:
     """The lots that came from one source.
 
@@ -63,10 +69,16 @@ def of_source(records: Sequence[LotRecord], source: str) -> list[LotRecord]:
     ------
     BookError : no lot came from there.
     """
-    found = [record for record in records if record.lot.source.casefold() == source.casefold()]
+    found = [record for record in records if same_code(record.lot.source, source)]
     if not found:
         raise BookError("book-unknown", f"source {source}")
     return found
+
+
+def last_priced(records: Sequence[LotRecord]) -> Lot | None:
+    """The lot that was entered last among those with a price; None if no price is known."""
+    priced = [record.lot for record in records if record.lot.price_per_reed is not None]
+    return max(priced, key=lambda lot: lot.id, default=None)
 
 
 def reasons_for_seller(histories: Sequence[History]) -> dict[int, str]:

@@ -43,6 +43,8 @@ MOST_NEEDED = 1000
 # The larger of these is the largest order that is a useful answer.
 MOST_REEDS = 100
 MOST_FOR_EACH_NEEDED = 10
+# Of so many orders the chances are worked out for a drawing, a few more or less.
+POINTS = 40
 # Shares for which an order is given for orientation while nothing is known.
 WHAT_IF = (0.9, 0.75, 0.5)
 # From so many times the order that would do if the share were known, a smaller lot first is advised.
@@ -91,18 +93,25 @@ class OrderPlan:
         return sum(judged for _, judged in self.record)
 
     @property
+    def is_mostly_doubt(self) -> bool:
+        """Whether the share, if it were known, would need a much smaller order."""
+        if self.n is None or self.n_if_exact is None:
+            return False
+        return self.n >= MOSTLY_DOUBT * self.n_if_exact
+
+    @property
     def answer(self) -> str:
         """The plan in plain words."""
         if self.probability is None:
             return _no_record()
         if self.n is not None:
             return (
-                f"Order {self.n}: at least {self.need} of them usable with {_percent(self.probability)}"
+                f"Order {self.n}: at least {self.need} of them usable with {percent(self.probability)}"
                 f" probability, about {self.expected_usable:.0f} on the average.{_smaller_first(self)}"
             )
         return (
-            f"No sensible order makes {self.need} usable reeds {_percent(self.sure)} sure: even"
-            f" {self.most} reeds make it only {_percent(self.probability)}. {_instead(self)}"
+            f"No sensible order makes {self.need} usable reeds {percent(self.sure)} sure: even"
+            f" {self.most} reeds make it only {percent(self.probability)}. {instead(self)}"
         )
 
     @property
@@ -111,7 +120,7 @@ class OrderPlan:
         if not self.record:
             return tuple(
                 f"If {_share_words(share)} of its reeds were usable, {n} would have to be ordered to be"
-                f" {_percent(self.sure)} sure of {self.need}."
+                f" {percent(self.sure)} sure of {self.need}."
                 for share, n in self.what_if
             )
         return (*_record_words(self), _lots_words(self), *_GENERAL)
@@ -171,6 +180,24 @@ def plan_order(need: int, sure: float, lots: Sequence[Judged]) -> OrderPlan:
         most=most,
         what_if=(),
     )
+
+
+def chances(plan: OrderPlan) -> tuple[tuple[int, float], ...]:
+    """Orders, each with the probability that enough of it are usable, for a drawing: some `POINTS`.
+
+    They begin with as many reeds as are needed and go on somewhat beyond the plan's own number, which is one
+    of them; without one, to the largest that is a useful answer. Empty without a record.
+    """
+    if not plan.record:
+        return ()
+    from scipy.stats import betabinom
+
+    a, b = next_share(plan.record, plan.between_lots or 0.0)
+    beyond = max(4, (plan.n - plan.need) // 2) if plan.n is not None else 0
+    last = min((plan.n or plan.most) + beyond, plan.most)
+    step = max(1, round((last - plan.need) / POINTS))
+    orders = sorted({*range(plan.need, last + 1, step), plan.n or last, last})
+    return tuple((n, float(betabinom.sf(plan.need - 1, n, a, b))) for n in orders)
 
 
 def order_for(need: int, sure: float, share: float, most: int) -> int | None:
@@ -265,7 +292,7 @@ def _no_record() -> str:
 
 def _smaller_first(plan: OrderPlan) -> str:
     """A hint where most of the order is for doubt."""
-    if plan.n is None or plan.n_if_exact is None or plan.n < MOSTLY_DOUBT * plan.n_if_exact:
+    if not plan.is_mostly_doubt:
         return ""
     return (
         " Most of that makes up for what is not known of the next lot: if you can, order a smaller lot first,"
@@ -273,7 +300,7 @@ def _smaller_first(plan: OrderPlan) -> str:
     )
 
 
-def _instead(plan: OrderPlan) -> str:
+def instead(plan: OrderPlan) -> str:
     """What to do where no order will do."""
     if plan.usable == 0:
         return f"None of the {plan.judged} judged reeds was usable: try another source."
@@ -291,7 +318,7 @@ def _record_words(plan: OrderPlan) -> tuple[str, ...]:
     known = f"The record: {plan.usable} of {plan.judged} judged reeds usable, in {lots}."
     if plan.n_if_exact is None:
         return (known,)
-    share = _percent(plan.usable / plan.judged)
+    share = percent(plan.usable / plan.judged)
     exact = f"If the share were known to be exactly {share}, {plan.n_if_exact} would do"
     doubt = plan.n is not None and plan.n > plan.n_if_exact
     why = "not knowing it, and for lots that differ" if plan.between_lots else "not knowing it"
@@ -310,16 +337,16 @@ def _lots_words(plan: OrderPlan) -> str:
         return f"As far as {len(plan.record)} lots can tell, its lots do not differ more than by chance."
     shares = [usable / judged for usable, judged in plan.record]
     return (
-        f"Its lots differ, from {_percent(min(shares))} to {_percent(max(shares))} usable: more than by"
+        f"Its lots differ, from {percent(min(shares))} to {percent(max(shares))} usable: more than by"
         " chance. That is allowed for, but how much lots differ is known only roughly from"
         f" {len(shares)} of them."
     )
 
 
-def _percent(value: float) -> str:
+def percent(value: float) -> str:
     """Percent, never rounded up: 0.8996 is not 90 %."""
     return f"{math.floor(1000.0 * value + 1e-6) / 10.0:g} %"
 
 
 def _share_words(share: float) -> str:
-    return {0.9: "9 in 10", 0.75: "3 in 4", 0.5: "half"}.get(share, _percent(share))
+    return {0.9: "9 in 10", 0.75: "3 in 4", 0.5: "half"}.get(share, percent(share))

@@ -24,7 +24,7 @@ from aperture.errors import PhotoError
 from aperture.flags import FLAGS
 from aperture.measure import Measurement
 from aperture.photo import read_bytes, read_photo
-from aperture.settings import Settings
+from aperture.settings import Settings, settings_text
 
 What = Literal["filed", "not assigned", "known", "measured again", "not taken in"]
 # What that means to whoever brought the photo, in plain words and in the order in which it is counted.
@@ -138,7 +138,7 @@ def take_in(
     BookError : the book or a picture cannot be written; what was yielded is safe.
     """
     if lot is not None:
-        book.lot(lot)  # a lot that does not exist is said before the work, not after it
+        lot = book.lot(lot).code  # a lot that does not exist is said before the work, not after it
     unknown = []
     for path in photos:
         known = known_photo(book, path)
@@ -274,7 +274,7 @@ def _reed_for(
     reed = book.reed_at(number, photo.when)
     if reed is None:
         return book.add_reed(number, lot), True, None
-    if lot is not None and reed.lot is not None and reed.lot.casefold() != lot.casefold():
+    if lot is not None and reed.lot is not None and reed.lot != lot:
         return None, False, f"Number {number} belongs to a reed of lot {reed.lot}, not {lot}."
     return reed, False, None
 
@@ -305,7 +305,11 @@ def _measured_again(book: Book, photo: Photo, path: Path, settings: Settings) ->
     entry = book.entry(photo)
     mine = [reading for reading in entry.readings if reading.origin == "program"]
     arrival = known_arrival(book, photo, path)
-    if mine and mine[-1].version == __version__ and book.settings_of(mine[-1]) == settings:
+    if (
+        mine
+        and mine[-1].version == __version__
+        and settings_text(book.settings_of(mine[-1])) == settings_text(settings)
+    ):
         return arrival
     taken = measure_and_keep(path, settings, book.pictures, None, None, {})
     if taken.kept is None:

@@ -20,12 +20,13 @@ from aperture.book.orders.shares import cost_per_usable, share
 from aperture.book.present.words import (
     check_words,
     cost_words,
+    price_words,
     recorded,
     said_words,
     share_words,
     soaking_words,
 )
-from aperture.book.store.records import Entry, History
+from aperture.book.store.records import Entry, History, Lot
 from aperture.card.geometry import FACES
 from aperture.correction import all_words
 from aperture.present.report import NAMES, NO_VALUE, change_lines, printable, remarks
@@ -116,7 +117,7 @@ def show_reed(console: Console, history: History, advised: Advised, pictures: Pa
         console.print(Text(caution, style="dim"))
 
 
-def show_lots(console: Console, records: Sequence[LotRecord]) -> None:
+def show_lots(console: Console, records: Sequence[LotRecord], currency: str = "") -> None:
     """One row per lot: usable share with its interval, what a usable reed cost, which defects."""
     if not records:
         console.print("There are no lots in the book yet: aperture enter lot CODE --source CODE begins.")
@@ -133,10 +134,10 @@ def show_lots(console: Console, records: Sequence[LotRecord]) -> None:
             Text(lot.source),
             lot.ordered_on.isoformat() if lot.ordered_on else NO_VALUE,
             Text(printable(lot.strength or NO_VALUE)),
-            NO_VALUE if price is None else f"{price:.2f}",
+            Text(price_words(price, currency)),
             f"{record.usable} of {record.judged}",
             share_words(found),
-            cost_words(cost_per_usable(price, found) if price is not None else None),
+            Text(cost_words(cost_per_usable(price, found) if price is not None else None, currency)),
             str(record.undecided),
             ", ".join(f"{count} × {defect}" for defect, count in record.defects) or NO_VALUE,
         )
@@ -169,10 +170,20 @@ def show_due(console: Console, tasks: Sequence[Task], unfiled: Sequence[Entry]) 
         indented(console, "aperture enter filing PHOTO --reed N --state dry", "dim")
 
 
-def show_order(console: Console, plan: OrderPlan, source: str | None) -> None:
-    """How many to order, and what that rests on."""
+def show_order(
+    console: Console,
+    plan: OrderPlan,
+    source: str | None,
+    priced: Lot | None = None,
+    currency: str = "",
+) -> None:
+    """How many to order, in short and then in full, and what that rests on."""
+    from aperture.book.present.order_words import order_answer
+
+    short = order_answer(plan, priced, currency)
     whose = f" from {source}" if source is not None else ""
     console.print(Text(f"{plan.need} usable reeds{whose}, {100 * plan.sure:g} % sure", style="bold"))
+    indented(console, f"{short.headline}{f': {short.price}' if short.price else '.'}", "bold")
     indented(console, plan.answer)
     for sentence in plan.assumptions:
         indented(console, sentence, "dim")

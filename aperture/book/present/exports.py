@@ -42,6 +42,7 @@ _NOTES = (
     ("±", "The true value should lie within this of the number about 19 times in 20."),
     ("have a look", "A person should look at the picture before the number is used."),
     ("id", "What other tables name the row by: reed_id, lot_id, photo_id, settings_id."),
+    ("lot_keys", "What all spellings of a lot's code have in common; its id is the lot's."),
     ("lot_details, reed_details, filings", "What is known of a lot, a reed, a photo: its last row counts."),
     (
         "said_by_people",

@@ -13,11 +13,12 @@ from typing import Any
 from aperture.book.advice.facts import squeeze_change
 from aperture.book.photos.pictures import place_of
 from aperture.book.present.sheet_drawing import Block, Frame, TipPicture, TipView, draw_sheet, tip_picture
-from aperture.book.present.words import WATER, recorded, said_words, seen_words
+from aperture.book.present.words import WATER, price_words, recorded, said_words, seen_words
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import FAULTS, Action, Check, Entry, History, Lot, Reading, Soaking
 from aperture.card.geometry import FACES, Face
 from aperture.card.paper import Paper
+from aperture.codes import same_code
 from aperture.correction import all_words
 from aperture.errors import BookError
 from aperture.present.canvas import Window
@@ -44,6 +45,7 @@ def return_sheet(
     reasons: Mapping[int, str],
     today: date,
     paper: Paper = "a4",
+    currency: str = "",
 ) -> bytes:
     """A PDF file with every reed of a lot that a person decided to send back, or has sent back.
 
@@ -55,6 +57,7 @@ def return_sheet(
         given with the decision is printed as it is.
     today : the date on the sheet.
     paper : one of `aperture.card.paper.PAPERS`.
+    currency : as in the settings.
 
     Returns
     -------
@@ -73,17 +76,27 @@ def return_sheet(
     frame = Frame(
         title=f"Return sheet, lot {lot.code}",
         dated=f"Date: {today.isoformat()}",
-        facts=_lot_facts(lot, len(going), len(received)),
+        facts=_lot_facts(lot, len(going), len(received), currency),
         small_print=_small_print(book, [entry.reading for entry in entries if entry.reading.measured]),
     )
     return draw_sheet(frame, [_block(book.pictures, history, reasons) for history in going], paper)
 
 
-def _lot_facts(lot: Lot, going: int, received: int) -> list[tuple[str, str]]:
+def sheet_name(lot: Lot, lots: Sequence[Lot]) -> str:
+    """What the file of a lot's sheet is called: two lots of a book never have one file.
+
+    Of lots that only an older book told apart, later ones get a number: file systems do not tell them apart.
+    """
+    alike = [other.id for other in lots if same_code(other.code, lot.code)]
+    place = alike.index(lot.id)
+    return f"return-sheet-{lot.code}-{place + 1}.pdf" if place else f"return-sheet-{lot.code}.pdf"
+
+
+def _lot_facts(lot: Lot, going: int, received: int, currency: str) -> list[tuple[str, str]]:
     price = "not recorded"
     if lot.price_per_reed is not None:
         each = round(lot.price_per_reed, 2)
-        price = f"{each:.2f} per reed, {each * going:.2f} together"
+        price = f"{price_words(each, currency)} per reed, {price_words(each * going, currency)} together"
     return [
         ("Source", lot.source),
         ("Ordered", lot.ordered_on.isoformat() if lot.ordered_on else "date not recorded"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -76,9 +77,29 @@ def share_words(found: Share) -> str:
     return f"{100 * found.estimate:.0f} % ({100 * found.low:.0f} to {100 * found.high:.0f})"
 
 
-def cost_words(cost: Cost | None) -> str:
+def cost_words(cost: Cost | None, currency: str = "") -> str:
     """For example "28.00 (22.00 to 69.85)"; a dash where there is no price, or nothing usable yet."""
     if cost is None or cost.estimate is None:
         return NO_VALUE
     high = f" to {cost.high:.2f}" if cost.high is not None else " or more"
-    return f"{cost.estimate:.2f} ({cost.low:.2f}{high})"
+    return f"{price_words(cost.estimate, currency)} ({cost.low:.2f}{high})"
+
+
+def price_words(price: float | None, currency: str = "") -> str:
+    """For example "EUR 21.00", "£21.00", or "21.00" where no currency is set; a dash for no price.
+
+    A sign stands close to the number, letters apart from it, on the same line. Source: Interinstitutional
+    Style Guide of the European Union, English edition, 7.3.3 (from memory).
+    """
+    if price is None:
+        return NO_VALUE
+    shown = printable(currency.strip())
+    apart = "\u00a0" if shown and unicodedata.category(shown[-1]) != "Sc" else ""
+    return f"{shown}{apart}{price:.2f}"
+
+
+def lot_detail_words(name: str, value: object, currency: str = "") -> str:
+    """A detail of a lot, by its name in `lot_entry.DETAILS`, in words."""
+    if name == "price_per_reed" and isinstance(value, float):
+        return price_words(value, currency)
+    return NO_VALUE if value is None else printable(str(value))

@@ -13,6 +13,7 @@ from typing import Any, Self
 
 from aperture import __version__
 from aperture.book.store import book_file, rows, schema, seals
+from aperture.book.store.lot_entry import LotEntry, mistakes
 from aperture.book.store.records import (
     ACTIONS,
     AGES,
@@ -35,11 +36,15 @@ from aperture.book.store.records import (
     short_code,
 )
 from aperture.card.geometry import CARD
+from aperture.codes import code_key, composed
 from aperture.dates import latest
 from aperture.errors import BookError, SettingsError
 from aperture.settings import Settings, settings_from_text, settings_text
 
 Row = Mapping[str, Any]
+
+# So many lots, the last ones, are named to who asks for one that is not there.
+_LOTS_NAMED = 8
 
 # The reeds of which the latest decision is that they left.
 _GONE = f"""(SELECT reed_id FROM decisions
@@ -90,18 +95,25 @@ class Book:
         return [rows.lot(row) for row in self._select("SELECT * FROM current_lots ORDER BY id")]
 
     def lot(self, code: str) -> Lot:
-        """The lot with this code, whether in small or capital letters."""
-        found = self._select("SELECT * FROM current_lots WHERE code = ? COLLATE NOCASE", code)
-        if not found:
-            raise BookError("book-unknown", f"lot {code}")
-        return rows.lot(found[0])
+        """The lot with this code, in any spelling: see `aperture.codes`."""
+        lot_id = self._lot_id(code)
+        if lot_id is None:
+            # Most likely it was mistyped.
+            there = ", ".join(lot.code for lot in self.lots()[-_LOTS_NAMED:])
+            raise BookError("book-unknown", f"lot {code}" + (f"; there are {there}" if there else ""))
+        return rows.lot(self._select("SELECT * FROM current_lots WHERE id = ?", lot_id)[0])
+
+    def has_lot(self, code: str) -> bool:
+        """Whether there is a lot with this code, in any spelling."""
+        return self._lot_id(code) is not None
 
     def reeds(self, here: bool = False, lot: str | None = None) -> list[Reed]:
         """The reeds by number, the older of the same number first; with `here` only those that have not left,
         with `lot` only those of the lot with this code."""
         gone = f"WHERE id NOT IN {_GONE}" if here else ""
         found = self._select(f"SELECT * FROM current_reeds {gone} ORDER BY number, id")
-        return [reed for reed in map(rows.reed, found) if lot is None or reed.lot == lot]
+        code = self.lot(lot).code if lot is not None else None
+        return [reed for reed in map(rows.reed, found) if code is None or reed.lot == code]
 
     def last_seal(self) -> tuple[int, str] | None:
         """What was added last, by whomever: as long as it is the same, all else is. None of an empty book.
@@ -297,14 +309,20 @@ class Book:
         price_per_reed: float | None = None,
         strength: str | None = None,
     ) -> Lot:
-        """Enter a lot, or a lot's details again: they replace the earlier ones, which stay on record."""
-        short_code(code, "A lot")
-        short_code(source, "A source")
-        if price_per_reed is not None and not 0.0 <= price_per_reed < 1e6:
-            raise BookError("book-entry-wrong", f"a price cannot be {price_per_reed}")
+        """Enter a lot, or a lot's details again: they replace the earlier ones, which stay on record.
+
+        Whoever lets somebody type asks before it is one that is there: see `lot_entry`.
+        """
+        entry = LotEntry(code, source, ordered_on, return_by, price_per_reed, strength)
+        if wrong := mistakes(entry):
+            raise BookError("book-entry-wrong", " ".join(wrong.values()))
+        code, source = short_code(code, "A lot"), short_code(source, "A source")
         with self._together():
-            found = self._select("SELECT id FROM lots WHERE code = ? COLLATE NOCASE", code)
-            lot_id = found[0]["id"] if found else self._insert("lots", code=code)
+            lot_id = self._lot_id(code)
+            if lot_id is None:
+                now = _now()  # one time for both, as an upgrade has it
+                lot_id = self._insert("lots", code=code, recorded_at=now)
+                self._insert("lot_keys", id=lot_id, key=code_key(code), recorded_at=now)
             self._insert(
                 "lot_details",
                 lot_id=lot_id,
@@ -539,7 +557,7 @@ class Book:
         return _nothing() if self._connection.in_transaction else self.writing()
 
     def _insert(self, table: str, **values: Any) -> int:
-        values["recorded_at"] = datetime.now().astimezone().isoformat()
+        values.setdefault("recorded_at", _now())
         names, marks = ", ".join(values), ", ".join("?" * len(values))
         with book_file.report_errors(self.path):
             done = self._connection.execute(
@@ -548,6 +566,24 @@ class Book:
             assert done.lastrowid is not None
             seals.seal(self._connection, table, done.lastrowid)
         return done.lastrowid
+
+    def _lot_id(self, code: str) -> int | None:
+        """The lot with this code; None if there is none.
+
+        In an older book lots can have one key that were told apart. Each is found by its own spelling, as it
+        always was.
+        """
+        for spelling in dict.fromkeys((code, composed(code))):
+            if same := self._select("SELECT id FROM lots WHERE code = ? COLLATE NOCASE", spelling):
+                return int(same[0]["id"])
+        query = "SELECT lots.id, code FROM lots JOIN lot_keys USING (id) WHERE key = ? ORDER BY lots.id"
+        found = self._select(query, code_key(code))
+        if len(found) > 1:
+            codes = " and ".join(row["code"] for row in found)
+            raise BookError(
+                "book-entry-wrong", f"{code} can be one of the lots {codes}: write it as one of them"
+            )
+        return int(found[0]["id"]) if found else None
 
     def _detail_reed(self, reed_id: int, lot: str | None, slot: str | None, player: str | None) -> None:
         self._insert(
@@ -613,6 +649,11 @@ def _nothing() -> Iterator[None]:
 def _one_of(value: str | None, known: Sequence[str], what: str) -> None:
     if value is not None and value not in known:
         raise BookError("book-entry-wrong", f"{what}: {value!r} is none of {', '.join(known)}")
+
+
+def _now() -> str:
+    """This moment, with its zone."""
+    return datetime.now().astimezone().isoformat()
 
 
 def _text(moment: date | datetime | None) -> str | None:

@@ -13,6 +13,7 @@ from functools import cached_property
 from typing import Any, Literal, get_args
 
 from aperture.card.geometry import FACES, Face
+from aperture.codes import composed
 from aperture.errors import BookError
 
 Water = Literal["cold", "room", "warm"]
@@ -46,18 +47,20 @@ _SHORT_CODE = re.compile(r"[^\W_]([\w.-]{0,22}[^\W_])?")
 def short_code(text: str, what: str) -> str:
     """A code of at most 24 letters, digits, dots, dashes: for sources, lots, players and those who confirm.
 
-    A code may not have spaces in it: that keeps names of people out of the book.
+    A code may not have spaces in it: that keeps names of people out of the book. It is given back composed,
+    for not every keyboard types an accent as a part of its letter.
 
     Raises
     ------
     BookError : it is something else.
     """
-    if not _SHORT_CODE.fullmatch(text):
+    code = composed(text)
+    if not _SHORT_CODE.fullmatch(code):
         raise BookError(
             "book-entry-wrong",
             f"{what} must be a short code of letters, digits, dots or dashes, not a name: {text!r}",
         )
-    return text
+    return code
 
 
 @dataclass(frozen=True)

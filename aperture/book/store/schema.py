@@ -11,6 +11,7 @@ from contextlib import closing
 from typing import Any
 
 from aperture.book.store import seals
+from aperture.codes import code_key
 
 # Marks the file as a reed book, for those who find it ("reed" as four bytes).
 APPLICATION_ID = 0x72656564
@@ -190,7 +191,7 @@ FIRST_TABLES = (
     "decisions",
 )
 # Of this version, in the order in which they came.
-TABLES = (*FIRST_TABLES, "gauge_checks")
+TABLES = (*FIRST_TABLES, "gauge_checks", "lot_keys")
 
 
 _GAUGE_CHECKS = """
@@ -215,7 +216,16 @@ CREATE TABLE gauge_checks (
 ) STRICT
 """
 
-_ONE_OF_EACH = {"lots": "code", "photos": "sha256", "settings_used": "sha256"}
+# By which a lot is found. `id` is the lot's own; a row of the table `lots` is never changed.
+_LOT_KEYS = """
+CREATE TABLE lot_keys (
+    id INTEGER PRIMARY KEY REFERENCES lots (id),
+    key TEXT NOT NULL,
+    recorded_at TEXT NOT NULL
+) STRICT
+"""
+
+_ONE_OF_EACH = {"lots": "code", "photos": "sha256", "settings_used": "sha256", "lot_keys": "key"}
 
 
 def m001_first(db: Any) -> None:
@@ -258,7 +268,17 @@ def m003_gauge_checks(db: Any) -> None:
     _only_grows(db, "gauge_checks")
 
 
-MIGRATIONS = (m001_first, m002_seals, m003_gauge_checks)
+def m004_lot_keys(db: Any) -> None:
+    """One lot for each key, whatever the spelling. Lots that an older book told apart stay apart."""
+    db.execute(_LOT_KEYS)
+    for lot_id, code, recorded_at in db.execute("SELECT id, code, recorded_at FROM lots ORDER BY id"):
+        db.execute("INSERT INTO lot_keys VALUES (?, ?, ?)", (lot_id, code_key(code), recorded_at))
+    seals.seal_all(db.conn, ["lot_keys"])
+    # From here on no second lot gets a key that is there.
+    _only_grows(db, "lot_keys")
+
+
+MIGRATIONS = (m001_first, m002_seals, m003_gauge_checks, m004_lot_keys)
 # What this program writes. A file says which version it has in its `user_version`.
 VERSION = len(MIGRATIONS)
 

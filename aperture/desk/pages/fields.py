@@ -13,7 +13,7 @@ from aperture.book.store.records import Entry
 from aperture.card.geometry import CARD
 from aperture.errors import BookError
 
-_NOTHING = "Nothing was written: go back and correct it."
+NOTHING = "Nothing was written: go back and correct it."
 
 
 def text(form: Mapping[str, Any], name: str) -> str | None:
@@ -35,7 +35,7 @@ def reed_number(form: Mapping[str, Any], name: str) -> int | None:
     number = _whole(said)
     if number is None or not 1 <= number <= CARD.reed_tags.count:
         raise HTTPException(
-            400, f"“{said}” is no reed's number; they run from 1 to {CARD.reed_tags.count}. {_NOTHING}"
+            400, f"“{said}” is no reed's number; they run from 1 to {CARD.reed_tags.count}. {NOTHING}"
         )
     return number
 
@@ -72,7 +72,7 @@ def decimal(form: Mapping[str, Any], name: str) -> float | None:
     except ValueError:
         number = math.nan
     if not math.isfinite(number):
-        raise HTTPException(400, f"“{said}” is no number. {_NOTHING}")
+        raise HTTPException(400, f"“{said}” is no number. {NOTHING}")
     return number
 
 
@@ -87,7 +87,7 @@ def day(form: Mapping[str, Any], name: str) -> date | None:
     try:
         return date.fromisoformat(said) if said else None
     except ValueError:
-        raise HTTPException(400, f"“{said}” is no date; write it as 2026-10-05. {_NOTHING}") from None
+        raise HTTPException(400, f"“{said}” is no date; write it as 2026-10-05. {NOTHING}") from None
 
 
 def _whole(said: str) -> int | None:
