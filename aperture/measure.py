@@ -17,6 +17,7 @@ from aperture.flags import FLAGS, needs_review
 from aperture.identity import Identity, identify
 from aperture.opening import Outline, find_opening
 from aperture.photo import Photo, is_address, read_photo
+from aperture.scale import NOT_SAID, Scale, scale_of
 from aperture.settings import NO_CORRECTION, Correction, Settings
 from aperture.shape import Shape, describe
 from aperture.verdict import Verdict, advice, classify, height_below
@@ -34,7 +35,8 @@ class Measurement:
     printed ellipse of the card in order, measured minus true height in mm, None where it could not be
     measured. `u` holds expanded uncertainties for "height_mm", "width_mm", "area_mm2", "ellipse_ratio".
     `geometry` and `u` hold the height also where none can be told; what is shown then is `height_below_mm`.
-    `correction` is what the settings asked to add to the height; `geometry` and `u` have it in them.
+    `correction` is what the settings asked to add to the height, `scale` what they said of the printed card;
+    `geometry` and `u` have both in them.
     """
 
     photo: str
@@ -54,6 +56,7 @@ class Measurement:
     u: Mapping[str, float] | None = None
     control: tuple[float | None, ...] = ()
     correction: Correction = NO_CORRECTION
+    scale: Scale = NOT_SAID
 
     @property
     def review(self) -> bool:
@@ -94,6 +97,9 @@ class Measurement:
             "fitted_minor_mm": geometry.fitted_minor_mm if geometry else None,
             "fitted_residual_mm": geometry.fitted_residual_mm if geometry else None,
             "correction": in_record(self.correction),
+            "ruler_mm": self.scale.ruler_mm,
+            "tip_offset_mm": self.scale.tip_offset_mm,
+            "card": self.scale.card or None,
             "u": u,
             "shape": verdict.shape if verdict else None,
             "shape_probabilities": dict(verdict.shape_probabilities) if verdict else None,
@@ -216,6 +222,7 @@ def _measured(result: Measurement, photo: Photo, view: View, settings: Settings)
         u=uncertainty.expanded(factor),
         control=control,
         correction=settings.correction,
+        scale=scale_of(settings),
     )
 
 

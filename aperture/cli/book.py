@@ -27,6 +27,7 @@ from aperture.cli.options import (
     give_up,
     open_book,
     report_errors,
+    scale_for_book,
     with_progress,
 )
 
@@ -81,6 +82,7 @@ def intake_command(
     from aperture.book.present.book_screen import show_arrivals
     from aperture.book.store.records import Soaking
     from aperture.present.screen import make_console
+    from aperture.scale import Scale
 
     chosen = chosen_settings(settings, ruler, tip_offset, workers)
     found = photos_in(paths)
@@ -91,7 +93,9 @@ def intake_command(
     if not photos:
         raise typer.BadParameter("there is no photo in " + ", ".join(map(str, paths)), param_hint="FOLDER…")
     with open_book(book, create=True) as opened:
-        steps = take_in(opened, photos, chosen, Soaking(seconds, water, wetted, age), lot, again, reed, state)
+        scale_for_book(opened, chosen, ruler, tip_offset)
+        soaking, scale = Soaking(seconds, water, wetted, age), Scale(ruler, tip_offset)
+        steps = take_in(opened, photos, chosen, soaking, lot, again, reed, state, scale=scale)
         arrivals: list[Arrival] = []
         stopped = False
         try:

@@ -12,6 +12,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
 from aperture.desk.pages import (
+    cards,
     due_page,
     gauge,
     help,
@@ -57,6 +58,7 @@ def create_app(desk: Desk) -> ASGIApp:
             *lots.routes,
             *importing.routes,
             *gauge.routes,
+            *cards.routes,
             *picture.routes,
             *phone.routes,
             *help.routes,

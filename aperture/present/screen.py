@@ -27,6 +27,7 @@ from aperture.present.report import (
     quantity,
     remarks,
 )
+from aperture.scale import all_scale_words
 
 # A list of reeds is shown without what measures.
 if TYPE_CHECKING:
@@ -57,6 +58,8 @@ def show(console: Console, measurements: Sequence[Measurement], pairs: Sequence[
     else:
         console.print(photo_table(measurements, codes))
     console.print(Text("± is the expanded uncertainty; lengths in mm, areas in mm².", style="dim"))
+    for words in all_scale_words(each.scale for each in measurements if each.outcome == "measured"):
+        console.print(Text(printable(f"Printed scale: {words}."), style="dim"))
     if pairs:
         console.print()
         console.print(change_table(pairs))

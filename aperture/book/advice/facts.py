@@ -177,12 +177,12 @@ def compared(soaking: Soaking, habit: Habit, is_old: bool) -> Compared:
 def soak_pair(history: History) -> tuple[Entry, Entry] | None:
     """The latest measured dry and soaked photos of like conditions: nothing but soaking came between them.
 
-    That is, no squeeze, and no playing: an old reed's photos must be of the same day. None where there are
-    no such photos.
+    That is, no squeeze, and no playing: an old reed's photos must be of the same day; and both count the
+    printed bar alike. None where there are no such photos.
     """
     for soaked in reversed(history.measured("soaked")):
         for dry in reversed(history.measured("dry")):
-            if _only_soaked(history, dry, soaked):
+            if _only_soaked(history, dry, soaked) and _same_bar(dry, soaked):
                 return dry, soaked
     return None
 
@@ -193,7 +193,8 @@ def soak_change(history: History) -> Change | None:
     Correlated between the two photos is only the millimetre of the printed card: how it was printed, and how
     its bar was read with a ruler. That part mostly cancels. All else (where the tip stood, how the reed
     leaned, how the camera was held, how the edge was seen) is new in each photo and adds up. One card is
-    supposed; if there were two, or the bar was measured again between, the ± is slightly too small.
+    supposed; if there were two whose bars are equally long, the ± is slightly too small. Photos that count
+    the bar as of another length are not compared: that difference would be the ruler's, not the reed's.
 
     Source: GUM 5.2.2, in `aperture.verdict.change`.
     """
@@ -204,11 +205,13 @@ def soak_change(history: History) -> Change | None:
 def squeeze_change(history: History, squeeze: Squeeze) -> Change | None:
     """What a squeeze did to a reed: the soaked photo after it minus the one before it.
 
-    None where one is missing, or they were not soaked alike. What is correlated is the same as in
-    `soak_change`.
+    None where one is missing, they were not soaked alike, or they count the printed bar as of another length.
+    What is correlated is the same as in `soak_change`.
     """
     before, after = _around(history, squeeze)
-    if before is None or after is None or not like(before.filing.soaking, after.filing.soaking):
+    if before is None or after is None or not _same_bar(before, after):
+        return None
+    if not like(before.filing.soaking, after.filing.soaking):
         return None
     return _change(before, after)
 
@@ -317,6 +320,11 @@ def _only_soaked(history: History, dry: Entry, soaked: Entry) -> bool:
     first, last = sorted((dry, soaked), key=lambda entry: entry.photo.when)
     same_day = first.photo.when.date() == last.photo.when.date()
     return not _squeezed_between(history, first, last) and (same_day or not _was_old(history, last))
+
+
+def _same_bar(one: Entry, other: Entry) -> bool:
+    """Whether both photos count the printed 50 mm bar as equally long."""
+    return one.reading.scale.ruler_mm == other.reading.scale.ruler_mm
 
 
 def _closed_on_soaking(history: History, dry: Entry | None, soaked: Entry | None) -> bool:

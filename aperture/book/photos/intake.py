@@ -15,6 +15,7 @@ from aperture.batch.measuring import failed, measure_or_fail, refused_at_a_glanc
 from aperture.batch.pairs import printed_scale_relative
 from aperture.batch.workers import run_in_order
 from aperture.book.advice.facts import is_old_on
+from aperture.book.photos.card_in_use import with_card
 from aperture.book.photos.pictures import Kept, Tip, copying, keep, keep_tip
 from aperture.book.store.book_file import report_errors
 from aperture.book.store.ledger import Book
@@ -24,6 +25,7 @@ from aperture.errors import PhotoError
 from aperture.flags import FLAGS
 from aperture.measure import Measurement
 from aperture.photo import read_bytes, read_photo
+from aperture.scale import NOT_SAID, Scale
 from aperture.settings import Settings
 
 What = Literal["filed", "not assigned", "known", "measured again", "not taken in"]
@@ -80,6 +82,7 @@ def take_in(
     reed: int | None = None,
     state: Face | None = None,
     names: Mapping[Path, PurePath] | None = None,
+    scale: Scale = NOT_SAID,
 ) -> Iterator[Arrival]:
     """Take photos into the book; yields what became of each as soon as it is on the disk.
 
@@ -95,6 +98,8 @@ def take_in(
     reed, state : what the user said about all of the photos.
     names : what photos were called where they came from, with the folders around them if those are known: a
         relative path. For those that are not called so themselves.
+    scale : what was said of the printed card for all of the photos; the rest the book knows of the card in
+        use, or the settings. What is measured again keeps the card that it had.
 
     Raises
     ------
@@ -108,9 +113,10 @@ def take_in(
         if known is None:
             unknown.append(path)
         elif again:
-            yield _measured_again(book, known, path, settings)
+            yield _measured_again(book, known, path, settings, scale)
         else:
             yield _known_arrival(book, known, path)
+    settings = scale.over(with_card(book, settings))
     called = {path: Path("/", name) for path, name in (names or {}).items()}
     task = partial(_take, settings=settings, folder=book.pictures, reed=reed, state=state, called=called)
     with report_errors(book.pictures):
@@ -239,10 +245,11 @@ def soaked_as(said: Soaking, settings: Settings, book: Book, reed: Reed | None, 
     )
 
 
-def _measured_again(book: Book, photo: Photo, path: Path, settings: Settings) -> Arrival:
+def _measured_again(book: Book, photo: Photo, path: Path, settings: Settings, scale: Scale) -> Arrival:
     """A new row beside the old ones, unless program and settings are the same as last time."""
     entry = book.entry(photo)
     mine = [reading for reading in entry.readings if reading.origin == "program"]
+    settings = scale.over(with_card(book, settings, mine[-1].scale.card if mine else ""))
     arrival = _known_arrival(book, photo, path)
     if mine and mine[-1].version == __version__ and book.settings_of(mine[-1]) == settings:
         return arrival

@@ -22,6 +22,7 @@ from aperture.card.geometry import FACES
 from aperture.correction import all_words
 from aperture.present.report import NAMES, NO_VALUE, change_lines, printable, remarks
 from aperture.present.screen import bare_table, indented, show_rows
+from aperture.scale import all_scale_words
 from aperture.verdict import Change
 
 # A list of reeds is shown without what measures and checks.
@@ -268,6 +269,9 @@ def _show_photos(console: Console, history: History, pictures: Path) -> None:
     console.print(Padding(table, (0, 0, 0, 2)))
     for words in all_words([entry.reading.record for entry in history.entries]):
         indented(console, printable(f"(corrected): {words} was added to the height."), "dim")
+    measured = [entry.reading for entry in history.entries if entry.reading.measured]
+    for words in all_scale_words(reading.scale for reading in measured):
+        indented(console, printable(f"Printed scale: {words}."), "dim")
     if any(entry.reading.record["review"] for entry in history.entries):
         indented(console, "?: a person should look at the picture before the number is used.", "dim")
     indented(console, "Pictures:")
@@ -285,7 +289,9 @@ def _show_changes(console: Console, history: History) -> None:
         _heading(console, f"Squeezed on {squeeze.done_at:%Y-%m-%d}")
         changed = squeeze_change(history, squeeze)
         if changed is None:
-            indented(console, "There are no two photos to compare, before and after it in the same soak.")
+            indented(
+                console, "There are no two photos to compare, before and after it, of one soak and one bar."
+            )
         else:
             _show_change(console, changed)
     trend = soak_trend(soak_times(history))

@@ -190,7 +190,7 @@ FIRST_TABLES = (
     "decisions",
 )
 # Of this version, in the order in which they came.
-TABLES = (*FIRST_TABLES, "gauge_checks")
+TABLES = (*FIRST_TABLES, "gauge_checks", "cards")
 
 
 _GAUGE_CHECKS = """
@@ -211,6 +211,17 @@ CREATE TABLE gauge_checks (
     u_expected_mm REAL NOT NULL,
     en REAL NOT NULL,
     agrees INTEGER NOT NULL CHECK (agrees IN (0, 1)),
+    recorded_at TEXT NOT NULL
+) STRICT
+"""
+
+_CARDS = """
+CREATE TABLE cards (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL,
+    said_at TEXT NOT NULL,
+    ruler_mm REAL NOT NULL CHECK (ruler_mm > 0),
+    tip_offset_mm REAL,
     recorded_at TEXT NOT NULL
 ) STRICT
 """
@@ -258,7 +269,13 @@ def m003_gauge_checks(db: Any) -> None:
     _only_grows(db, "gauge_checks")
 
 
-MIGRATIONS = (m001_first, m002_seals, m003_gauge_checks)
+def m004_cards(db: Any) -> None:
+    """What was measured of the printed card in use: a row for each answer, of which the latest counts."""
+    db.execute(_CARDS)
+    _only_grows(db, "cards")
+
+
+MIGRATIONS = (m001_first, m002_seals, m003_gauge_checks, m004_cards)
 # What this program writes. A file says which version it has in its `user_version`.
 VERSION = len(MIGRATIONS)
 

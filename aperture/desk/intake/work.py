@@ -191,14 +191,17 @@ def _check_one(order: GaugeOrder) -> Done:
     """Check one photo of a gauge: "agrees", "does not agree", or "refused" with why."""
     from dataclasses import replace
 
+    from aperture.book.photos.card_in_use import with_card
     from aperture.book.store.ledger import Book
     from aperture.studies.gauge import check_gauge
 
-    check = replace(check_gauge(order.photo, order.sheets, order.ream_mm, order.settings), photo=order.name)
+    with Book(order.book_path, create=True) as book:
+        settings = with_card(book, order.settings)
+    check = replace(check_gauge(order.photo, order.sheets, order.ream_mm, settings), photo=order.name)
     if check.agrees is None:
         return Done("refused", check.sha256, f"{check.reason} {check.advice}", next(iter(check.flags), None))
     with Book(order.book_path, create=True) as book:
-        book.add_gauge_check(check.record(), order.settings)
+        book.add_gauge_check(check.record(), settings)
     return Done("agrees" if check.agrees else "does not agree", check.sha256, None)
 
 

@@ -23,6 +23,7 @@ from aperture.desk.pages.plots import Plot, Point, plot
 from aperture.desk.web import desk_of, desk_only, page, redirect, with_form
 from aperture.errors import BookError
 from aperture.present.report import NAMES, UNITS, below_words, change_lines
+from aperture.scale import all_scale_words
 from aperture.verdict import Change
 
 # Nobody squeezes, photographs and squeezes again within this time.
@@ -51,6 +52,7 @@ def reed(request: Request) -> Response:
         pair=latest_pair(history),
         rows=[_row(entry) for entry in history.entries],
         names=list(NAMES.values()),
+        scales=all_scale_words(e.reading.scale for e in history.entries if e.reading.measured),
         changes=_changes(history),
         trend=soak_trend(soak_times(history)),
         plots=_plots(history),
@@ -154,7 +156,7 @@ def _changes(history: History) -> list[tuple[str, list[str]]]:
             heading,
             change_lines(changed)
             if changed is not None
-            else ["There are no two photos to compare, before and after it in the same soak."],
+            else ["There are no two photos to compare, before and after it, of one soak and one bar."],
         )
         for heading, changed in found
         if changed is not None or "squeeze" in heading

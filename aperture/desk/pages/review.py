@@ -42,6 +42,7 @@ from aperture.desk.web import desk_of, desk_only, page, redirect, with_form
 from aperture.errors import BookError
 from aperture.flags import FLAGS, Flag
 from aperture.present.report import NAMES, UNITS
+from aperture.scale import all_scale_words
 from aperture.settings import Settings
 
 SHAPES = ("shut", "elliptical", "round")
@@ -117,6 +118,7 @@ def one_page(request: Request) -> Response:
         waters=WATER,
         wetted=WETTED,
         ages=AGES,
+        scales=all_scale_words(one.reading.scale for one in shown if one.reading.measured),
     )
 
 

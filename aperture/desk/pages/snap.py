@@ -25,6 +25,7 @@ from aperture.desk.web import Desk, cameras_too, desk_of, page, redirect, safe_f
 from aperture.desk.wording import page_words
 from aperture.flags import FLAGS, Flag
 from aperture.present.report import NAMES, UNITS
+from aperture.scale import scale_words
 
 # So many of the last photos stay on the page.
 RECENT = 5
@@ -50,6 +51,7 @@ class Shown:
     doubts: tuple[Flag, ...] = ()
     view: TipView | None = None
     code: str | None = None
+    scale: str = ""
     most: int = CARD.reed_tags.count
 
     @property
@@ -186,6 +188,7 @@ def _shown(desk: Desk, book: Book, sha: str | None, why: str | None = None, code
         advice,
         tuple(FLAGS[code] for code in record["flags"] if FLAGS[code].effect == "review"),
         tip_view(reading),
+        scale=scale_words(reading.scale),
     )
 
 

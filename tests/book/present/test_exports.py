@@ -83,6 +83,8 @@ def for_people(row):
     if "record" in row:
         more = {"height_below_mm": json.loads(row["record"])["height_below_mm"]}
         more |= {"correction_mm": None, "correction": None}  # none of the fixture's heights is corrected
+        # What the default settings say of the printed card: nobody measured anything.
+        more |= {"ruler_mm": 50.0, "tip_offset_mm": None, "card": None}
     return {name: value for name, value in row.items() if name not in ONLY_IN_JSON} | more
 
 
