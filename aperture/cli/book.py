@@ -345,10 +345,10 @@ def show_term(console: "Console", book: "Book", settings: "Settings", today: dat
     book_screen.show_due(console, due(told), book.unfiled())
     console.print("\nThe lots", style="bold")
     book_screen.show_lots(console, records)
-    console.print()
+    console.print("\nWhat to order next", style="bold")
     for source in sorted({record.lot.source for record in records}):
         mine = [(record.usable, record.judged) for record in of_source(records, source)]
-        book_screen.show_order(console, plan_order(12, 0.9, mine), source)
+        book_screen.show_order_line(console, plan_order(12, 0.9, mine), source)
     console.print()
     for lot in book.lots():
         path = out / f"return-sheet-{lot.code}.pdf"

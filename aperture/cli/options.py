@@ -232,16 +232,16 @@ def measure_with_progress(
 
 def with_progress(what: str, steps: Iterable[Any], count: int, bar: bool = True) -> Iterator[Any]:
     """The same steps with a progress bar on standard error, if that is a terminal."""
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-    from aperture.present.screen import make_console
+    from aperture.present.screen import make_console, time_left_column
 
     console = make_console(stderr=True)
     progress = Progress(
         TextColumn(what),
         BarColumn(),
         MofNCompleteColumn(),
-        TimeRemainingColumn(),
+        time_left_column(),
         console=console,
         transient=True,
         # Lines of JSON are not for the bar to rearrange, and where they are on the screen, no bar is needed.

@@ -1,19 +1,19 @@
 """The page of the printed card in a real browser: asked, answered, refused, and used by the next photo."""
 
+# The fixtures are those of the story; without a browser it skips, and this with it.
+# ruff: noqa: F811
+
 import pytest
 
-pytest.importorskip("playwright", reason="the packages of the extra `browser` are not installed")
-
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import expect
-
-from tests.browser.test_story import (  # noqa: F401 (the fixtures among them)
+from tests.browser.test_story import (  # noqa: F401 (fixtures)
     DRY,
     LAPTOP,
     PHONE,
+    Axe,
     chromium,
     desk,
     enter,
+    expect,
     laptop,
     worker,
 )
@@ -31,7 +31,7 @@ def clean(window, name):
 
 
 @SIZES
-def test_the_bar_is_asked_for_once_and_the_next_photo_says_so(desk, laptop, size):  # noqa: F811
+def test_the_bar_is_asked_for_once_and_the_next_photo_says_so(desk, laptop, size):
     page = laptop.page
     page.set_viewport_size(size)
     laptop.go("/help")
@@ -44,7 +44,7 @@ def test_the_bar_is_asked_for_once_and_the_next_photo_says_so(desk, laptop, size
     page.get_by_label("The bar measures").fill("48,5")
     page.get_by_label("The bar measures").press("Enter")
     expect(page.get_by_role("status")).to_contain_text("Kept.")
-    expect(page.locator("#now")).to_contain_text("the 50 mm bar measures 48.5 mm (card card-1)")
+    expect(page.locator("#now")).to_contain_text("the 50 mm bar measures 48.5 mm (card A)")
     expect(page.locator("#answers li")).to_have_count(1)
     clean(laptop, f"{size['width']}-cards-kept")
 
@@ -54,13 +54,11 @@ def test_the_bar_is_asked_for_once_and_the_next_photo_says_so(desk, laptop, size
     page.get_by_role("button", name="Import").click()
     expect(page.locator("#words")).to_contain_text("Done: 1 ", timeout=60_000)
     laptop.go("/reed/12")
-    expect(page.locator("main")).to_contain_text(
-        "Printed scale: the 50 mm bar measures 48.5 mm (card card-1)"
-    )
+    expect(page.locator("main")).to_contain_text("Printed scale: the 50 mm bar measures 48.5 mm (card A)")
 
 
 @SIZES
-def test_what_cannot_be_stands_beside_its_field_with_what_was_typed(desk, laptop, size):  # noqa: F811
+def test_what_cannot_be_stands_beside_its_field_with_what_was_typed(desk, laptop, size):
     page = laptop.page
     page.set_viewport_size(size)
     laptop.go("/cards")

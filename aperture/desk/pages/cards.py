@@ -17,7 +17,7 @@ from aperture.errors import BookError
 from aperture.scale import Scale, scale_of, scale_words
 from aperture.settings import MOST_TIP_OFFSET_MM
 
-FIRST_NAME = "card-1"
+FIRST_NAME = "A"
 # Of what was typed and cannot be, so much is shown again.
 MOST_SHOWN = 60
 # So many answers are listed, the newest first.
@@ -71,7 +71,7 @@ def _said(typed: _Typed) -> Scale | None:
     except BookError:
         typed.wrong["name"] = (
             f"“{typed.name}” cannot be a card’s name. Use letters, digits, dots or dashes without spaces,"
-            " for example card-2."
+            " for example B or B-2026."
         )
     ruler_mm = _millimetres(typed, "ruler", typed.ruler)
     if ruler_mm is not None and not SHORTEST_RULER_MM <= ruler_mm <= LONGEST_RULER_MM:

@@ -21,14 +21,14 @@ from tests.cli.test_cli import run
 PHOTOS = Path(__file__).parents[3] / "fixtures" / "photos"
 SHRUNK = PHOTOS / "print-097.jpg"  # a card printed at 97 %: its bar is 48.5 mm long
 TRUTH = json.loads(SHRUNK.with_suffix(".json").read_text(encoding="utf-8"))
-WORDS = "the 50 mm bar measures 48.5 mm (card card-1), the tip’s place was not measured"
+WORDS = "the 50 mm bar measures 48.5 mm (card A), the tip’s place was not measured"
 
 
 def words(answer):
     return unescape(re.sub(r"\s+", " ", re.sub("<[^>]*>", " ", answer.text)))
 
 
-def say(browser, ruler="48.5", name="card-1", offset=""):
+def say(browser, ruler="48.5", name="A", offset=""):
     return browser.post("/cards", {"ruler": ruler, "name": name, "offset": offset})
 
 
@@ -69,13 +69,13 @@ def test_an_answer_is_kept_with_the_card_s_name(browser, desk, ruler):
     assert page.status_code == 200
     assert "Kept." in words(page)
     assert WORDS in words(page)
-    assert cards(desk) == [Scale(48.5, None, "card-1")]
+    assert cards(desk) == [Scale(48.5, None, "A")]
 
 
 @pytest.mark.parametrize(("offset", "mm"), [("0", 0.0), ("1,5", 1.5), ("−0.5", -0.5)])
 def test_the_tip_offset_is_kept_with_it(browser, desk, offset, mm):
     say(browser, offset=offset)
-    assert cards(desk) == [Scale(48.5, mm, "card-1")]
+    assert cards(desk) == [Scale(48.5, mm, "A")]
 
 
 def test_a_second_answer_stands_beside_the_first_and_a_double_click_is_one(browser, desk):
@@ -117,7 +117,7 @@ def test_what_cannot_be_is_said_beside_its_field_and_what_was_typed_stays(browse
     assert f'aria-describedby="{field}-wrong {field}-help"' in tag
     assert 'aria-invalid="true"' in tag
     values = dict(re.findall(r'<input id="(\w+)"[^>]* value="([^"]*)"', page.text))
-    expected = {"ruler": "48.5", "name": "card-1", "offset": ""} | {field: typed}
+    expected = {"ruler": "48.5", "name": "A", "offset": ""} | {field: typed}
     assert {name: unescape(value) for name, value in values.items()} == expected
     assert "<b>" not in page.text
 
@@ -205,7 +205,7 @@ def two_scales(desk, enter):
     with desk.open_book() as book:
         book.add_lot("26a", "north", date(2026, 9, 14), date(2036, 10, 19))
         reed = book.add_reed(7, "26a")
-        told = Scale(48.5, None, "card-1").over(desk.settings)
+        told = Scale(48.5, None, "A").over(desk.settings)
         enter(book, reed, "dry", datetime(2026, 10, 5, 14, 0))
         photo = enter(book, reed, "soaked", datetime(2026, 10, 5, 15, 0), Soaking(30.0), told)
         book.add_decision(reed, datetime(2026, 10, 6, 9, 0), "send back", "too round", "MB")
@@ -239,7 +239,7 @@ def test_the_return_sheet_says_it_in_its_small_print(browser, two_scales):
 def test_the_gauge_counts_with_it_and_says_so(browser, desk):
     say(browser, "49.3")
     page = browser.get("/gauge")
-    assert "the 50 mm bar measures 49.3 mm (card card-1)" in words(page)
+    assert "the 50 mm bar measures 49.3 mm (card A)" in words(page)
     gauge = next((PHOTOS.parent / "gauge_set").glob("*.jpg"))
     with gauge.open("rb") as file:
         browser.post("/gauge", {"sheets": "5", "ream": "52"}, files={"photo": ("gauge.jpg", file)})
