@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 from aperture.settings import Settings, change_settings
 
@@ -33,6 +34,10 @@ class Scale:
             # Even a 0 was measured, if somebody says it.
             changes |= {"tip_offset_mm": self.tip_offset_mm, "tip_offset_is_measured": True}
         return change_settings(settings, changes) if changes else settings
+
+    def record(self) -> dict[str, Any]:
+        """What a result's record has of it, with the keys of the JSON output."""
+        return {"ruler_mm": self.ruler_mm, "tip_offset_mm": self.tip_offset_mm, "card": self.card or None}
 
 
 NOT_SAID = Scale()

@@ -147,9 +147,7 @@ def _rows(book: Book, table: str) -> Iterator[dict[str, Any]]:
             row["height_below_mm"] = record.get("height_below_mm")
             row["correction_mm"] = offset_of(record) if record.get("correction") else None
             row["correction"] = correction_words(record["correction"]) if record.get("correction") else None
-            scale = scales[row["settings_id"]]
-            row["ruler_mm"], row["tip_offset_mm"] = scale.ruler_mm, scale.tip_offset_mm
-            row["card"] = scale.card or None
+            row |= scales[row["settings_id"]].record()
         yield row
 
 

@@ -15,7 +15,7 @@ from aperture.desk.pages.fields import decimal, text
 from aperture.desk.web import desk_of, desk_only, page, redirect, with_form
 from aperture.errors import BookError
 from aperture.scale import Scale, scale_of, scale_words
-from aperture.settings import MOST_TIP_OFFSET_MM
+from aperture.settings import MOST_TIP_OFFSET_MM, Settings
 
 FIRST_NAME = "A"
 # Of what was typed and cannot be, so much is shown again.
@@ -112,6 +112,7 @@ def _page(request: Request, book: Book, typed: _Typed | None) -> Response:
         400 if typed else 200,
         in_use=in_use,
         counts_now=scale_words(counting),
+        from_settings=in_use is None and scale_of(Settings()) != counting,
         kept=request.query_params.get("kept") == "1",
         form=typed or _filled(in_use),
         history=[(card, scale_words(card.scale)) for card in reversed(cards[-LISTED:])],
@@ -122,5 +123,8 @@ def _page(request: Request, book: Book, typed: _Typed | None) -> Response:
 
 
 def _filled(card: PrintedCard | None) -> _Typed:
-    """The form to begin with: the name of the card in use; what was measured is measured anew."""
-    return _Typed(card.name if card is not None else FIRST_NAME)
+    """The form to begin with: the card in use and the tip offset that counts; the bar is measured anew."""
+    if card is None:
+        return _Typed()
+    offset_mm = card.scale.tip_offset_mm
+    return _Typed(card.name, "", f"{offset_mm:g}" if offset_mm is not None else "")

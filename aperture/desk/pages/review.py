@@ -42,7 +42,7 @@ from aperture.desk.web import desk_of, desk_only, page, redirect, with_form
 from aperture.errors import BookError
 from aperture.flags import FLAGS, Flag
 from aperture.present.report import NAMES, UNITS
-from aperture.scale import all_scale_words
+from aperture.scale import scale_words
 from aperture.settings import Settings
 
 SHAPES = ("shut", "elliptical", "round")
@@ -118,7 +118,7 @@ def one_page(request: Request) -> Response:
         waters=WATER,
         wetted=WETTED,
         ages=AGES,
-        scales=all_scale_words(one.reading.scale for one in shown if one.reading.measured),
+        scales=_scales([one for one in shown if one.reading.measured]),
     )
 
 
@@ -243,6 +243,13 @@ def _numbers(reading: Reading) -> list[tuple[str, str]]:
     if not reading.measured:
         return []
     return [(NAMES[name], recorded(record, name, UNITS[name])) for name in NAMES]
+
+
+def _scales(shown: Sequence[Entry]) -> list[str]:
+    """The printed scale of the photos that are shown; where they differ, of each."""
+    words = {one.filing.state or "state not known": scale_words(one.reading.scale) for one in shown}
+    one_for_all = len(set(words.values())) == 1
+    return list(set(words.values())) if one_for_all else [f"{state}: {said}" for state, said in words.items()]
 
 
 def _add(

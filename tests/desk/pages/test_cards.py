@@ -7,10 +7,12 @@ of 97 %.
 import io
 import json
 import re
+from dataclasses import replace
 from datetime import date, datetime
 from html import unescape
 from pathlib import Path
 
+import numpy as np
 import pypdfium2
 import pytest
 
@@ -85,6 +87,22 @@ def test_a_second_answer_stands_beside_the_first_and_a_double_click_is_one(brows
     page = browser.get("/cards")
     assert page.text.count('class="badge good">in use') == 1
     assert words(page).index("measures 48.5 mm") < words(page).index("measures 50 mm")
+
+
+def test_the_tip_offset_that_counts_is_not_lost_when_only_the_bar_is_measured_again(browser):
+    say(browser, offset="1,5")
+    page = browser.get("/cards").text
+    assert 'name="offset"' in page
+    assert 'value="1.5"' in page
+    assert "<details open>" in page
+    assert not re.search('<input id="ruler"[^>]* value="4', page)
+
+
+def test_what_the_settings_say_is_called_so(app, browser, desk):
+    app._app.state.desk = replace(desk, settings=Scale(ruler_mm=49.0).over(desk.settings))
+    assert "Until then the 50 mm bar is taken as 49 mm, the tip’s place was not measured, as your" in words(
+        browser.get("/cards")
+    )
 
 
 @pytest.mark.parametrize(
@@ -218,6 +236,24 @@ def test_pages_with_numbers_say_each_scale_once(browser, two_scales, path):
     assert words(page).count("the 50 mm bar is taken as 50 mm") == 1
     assert words(page).count(WORDS) == 1
     assert 'href="/cards"' in page.text
+
+
+def test_the_review_says_which_photo_counts_with_which(browser, two_scales):
+    first = "the 50 mm bar is taken as 50 mm, the tip’s place was not measured"
+    assert f"Printed scale: dry: {first}; soaked: {WORDS}." in words(browser.get(f"/review/{two_scales}"))
+
+
+def test_an_outline_by_hand_on_a_refused_photo_says_its_scale(desk):
+    """Its points are in millimetres of the card, too; the program's record of a refusal has no scale."""
+    from aperture.book.store.records import LazyRecord, Reading
+    from aperture.desk.pages.outlines import first_guess, measured_by_hand
+    from tests.conftest import _refused
+
+    window, scale = [37.0, 0.0, 48.0, 9.0, 20.0], Scale(48.5, None, "A")
+    record = LazyRecord(json.dumps(_refused().record()))
+    reading = Reading(1, 1, "program", "0", 2.0, 0.0, record, None, "tip", window, None, scale)
+    drawn = measured_by_hand(np.array(first_guess(window)), reading, desk.settings)
+    assert (drawn["ruler_mm"], drawn["card"]) == (48.5, "A")
 
 
 def test_the_result_says_it(browser, two_scales):
