@@ -33,6 +33,9 @@ _MARKED = (
     "`aperture demo` made this folder. When it is run again, it deletes the reed book and the pictures in"
     " here: keep no book of your own in it.\n"
 )
+_PLAYED = "The demo was played to its end: the book is whole.\n"
+# The picture that shows most of what the program does: dry beside soaked, wide, then round.
+PICTURE = "reed-07_dry-soaked.jpg"
 # The last day of the story.
 TODAY = date(2026, 11, 24)
 _CHECKED, _SENT = datetime(2026, 10, 6, 10, 0), datetime(2026, 10, 8, 9, 0)
@@ -55,7 +58,7 @@ _LOTS = (
     _Lot("26a", "north", date(2026, 9, 14), date(2026, 10, 19), 21.0, "medium", range(1, 5)),
     _Lot("26b", "south", date(2026, 9, 21), date(2026, 10, 26), 17.5, "medium soft", range(5, 9)),
 )
-# Reed, what hands and ears found (faults, response, cents), the decision, its reason if it is no rule's.
+# Reed, what hands and ears found: faults, response, cents.
 _CHECKS: tuple[tuple[int, dict[str, bool], str, float], ...] = (
     (1, _NO_FAULT, "good", -4.0),
     (2, _NO_FAULT, "good", 2.0),
@@ -63,17 +66,17 @@ _CHECKS: tuple[tuple[int, dict[str, bool], str, float], ...] = (
     (7, _NO_FAULT, "good", -12.0),
     (8, _NO_FAULT, "good", -15.0),
 )
-_DECISIONS: tuple[tuple[int, Action, str | None], ...] = (
-    (1, "keep", None),
-    (2, "keep", None),
-    (3, "keep", None),
-    (4, "send back", None),
-    (5, "send back", None),
-    (6, "send back", None),
-    (7, "keep", None),
-    (8, "keep", "Looked at the picture: rather open, but it plays well."),
+# As the rules advise. Reeds 1 and 8 are left to whoever looks at the demo: a photo of each needs eyes, one of
+# a shut tip, one close to a limit.
+_DECISIONS: tuple[tuple[int, Action], ...] = (
+    (2, "keep"),
+    (3, "keep"),
+    (4, "send back"),
+    (5, "send back"),
+    (6, "send back"),
+    (7, "keep"),
 )
-_PLAYERS = {1: "P3", 2: "P1", 3: "P2", 7: "P4", 8: "P5"}
+_PLAYERS = {2: "P1", 3: "P2", 7: "P4"}
 _SQUEEZES = {4: datetime(2026, 10, 5, 15, 1), 7: datetime(2026, 10, 5, 15, 4, 30)}
 # How long reed 2 was soaked in the weeks that followed, by the end of the photo's name.
 _AGEING = {"week-4": 60.0, "week-6": 100.0, "week-8": 150.0}
@@ -116,6 +119,17 @@ def begin_again(path: Path) -> None:
     shutil.rmtree(pictures_folder(path), ignore_errors=True)
 
 
+def end(path: Path) -> None:
+    """Note in the demo's folder that its book is whole."""
+    path.with_name(MARK).write_text(_MARKED + _PLAYED, encoding="utf-8")
+
+
+def is_whole(path: Path) -> bool:
+    """Whether a demo that was played to its end has left its book at this path."""
+    mark = path.with_name(MARK)
+    return path.is_file() and mark.is_file() and _PLAYED in mark.read_text("utf-8", errors="replace")
+
+
 def first_day(book: Book, settings: Settings) -> Iterator[Arrival]:
     """Two lots arrive; all their reeds are photographed dry, soaked, and photographed again."""
     photos = demo_photos()
@@ -135,9 +149,9 @@ def rest_of_the_term(book: Book, settings: Settings) -> Iterator[Arrival]:
         book.add_check(book.reed(number), _CHECKED, faults, response, cents, by=_TEACHER)
     # That one is not played: a leak is heard without.
     book.add_check(book.reed(6), _CHECKED, {**_NO_FAULT, "leak": True}, by=_TEACHER)
-    for number, action, reason in _DECISIONS:
-        decide(book, book.reed(number), action, _TEACHER, reason, _CHECKED, settings)
-    for number, action, _ in _DECISIONS:
+    for number, action in _DECISIONS:
+        decide(book, book.reed(number), action, _TEACHER, None, _CHECKED, settings)
+    for number, action in _DECISIONS:
         if action == "send back":
             decide(book, book.reed(number), "sent back", _TEACHER, None, _SENT, settings)
     for number, player in _PLAYERS.items():

@@ -17,6 +17,7 @@ from aperture.flags import FLAGS, needs_review
 from aperture.identity import Identity, identify
 from aperture.opening import Outline, find_opening
 from aperture.photo import Photo, is_address, read_photo
+from aperture.scale import NOT_SAID, Scale, scale_of
 from aperture.settings import NO_CORRECTION, Correction, Settings
 from aperture.shape import Shape, describe
 from aperture.verdict import Verdict, advice, classify, height_below, too_open
@@ -36,6 +37,8 @@ class Measurement:
     `geometry` and `u` hold the height also where none can be told; what is shown then is `height_below_mm`.
     `correction` is what the settings asked to add to the height; `geometry` and `u` have it in them.
     `too_open`: were it soaked, it would be too open to be squeezed (`aperture.verdict.too_open`).
+    `correction` is what the settings asked to add to the height, `scale` what they said of the printed card;
+    `geometry` and `u` have both in them.
     """
 
     photo: str
@@ -56,6 +59,7 @@ class Measurement:
     control: tuple[float | None, ...] = ()
     correction: Correction = NO_CORRECTION
     too_open: bool = False
+    scale: Scale = NOT_SAID
 
     @property
     def review(self) -> bool:
@@ -96,6 +100,7 @@ class Measurement:
             "fitted_minor_mm": geometry.fitted_minor_mm if geometry else None,
             "fitted_residual_mm": geometry.fitted_residual_mm if geometry else None,
             "correction": in_record(self.correction),
+            **self.scale.record(),
             "u": u,
             "shape": verdict.shape if verdict else None,
             "shape_probabilities": dict(verdict.shape_probabilities) if verdict else None,
@@ -221,6 +226,7 @@ def _measured(result: Measurement, photo: Photo, view: View, settings: Settings)
         control=control,
         correction=settings.correction,
         too_open=wide_open,
+        scale=scale_of(settings),
     )
 
 

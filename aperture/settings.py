@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 # Far above anything sensible, and far below where arithmetic ends.
 LENGTH_MM = {"gt": 0.0, "le": 1000.0}
+MOST_TIP_OFFSET_MM = 20.0
 # A day.
 SHORTEST_PHOTO_SECONDS, LONGEST_PHOTO_SECONDS = 1.0, 86400.0
 RATIO = {"gt": 0.0, "le": 1.0}
@@ -187,12 +188,15 @@ class Settings(_Group):
     ruler_mm: float = _set(
         50.0, "mm. What the printed 50 mm bar really measures; printers scale.", **LENGTH_MM
     )
+    card: str = _set(
+        "", "The name of the printed card on which `ruler_mm` was measured, if it has one; results say it."
+    )
     tip_offset_mm: float = _set(
         0.0,
         "mm. How far the tip stands in front of the card's face, towards the camera (behind it:"
         " negative). Any value but 0 counts as measured.",
-        ge=-20.0,
-        le=20.0,
+        ge=-MOST_TIP_OFFSET_MM,
+        le=MOST_TIP_OFFSET_MM,
     )
     tip_offset_is_measured: bool = _set(
         False, "true or false. Whether somebody measured that the offset is 0."

@@ -1,9 +1,12 @@
 """The demo as a user runs it: one command, each photo measured once, its story against the truth."""
 
 import csv
+import io
 import json
 import os
 import re
+import shlex
+import shutil
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -12,6 +15,8 @@ from typing import Any
 
 import pypdfium2
 import pytest
+from rich.console import Console
+from typer.testing import CliRunner
 
 import aperture
 from aperture.book.advice.facts import soak_times, squeeze_change
@@ -19,6 +24,8 @@ from aperture.book.advice.rules import advise
 from aperture.book.backup.checking import check
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
+from aperture.cli.app import app
+from aperture.cli.book import show_term
 from aperture.demo import MARK, TODAY, begin_again
 from aperture.settings import Settings
 
@@ -313,3 +320,105 @@ def test_sample_in_the_readme_is_what_the_demo_prints(demo: Demo) -> None:
 def _one_line(words: str) -> str:
     """Without the line breaks that a terminal's width asks for."""
     return re.sub(r"\s+", " ", words)
+
+
+# --- what to do next -----------------------------------------------------------------------------------
+
+
+def _typed_lines(demo: Demo) -> list[str]:
+    """What the demo says at its end that can be opened or typed."""
+    end = demo.words.rpartition("What to do next")[2]
+    return [line.strip() for line in end.splitlines() if line.startswith("    ")]
+
+
+def test_it_ends_with_what_can_be_typed_just_so(demo: Demo) -> None:
+    picture, *_, desk, due, card = _typed_lines(demo)
+    assert Path(picture).is_file()
+    assert picture.endswith("_dry-soaked.jpg")
+    assert shlex.split(desk)[-4:] == ["demo", "--desk", "--out", str(demo.folder)]
+    here = {"PYTHONPATH": str(Path(aperture.__file__).parents[1]), "PYTHONIOENCODING": "utf-8"}
+    for line in (due, f"{card} --help"):
+        ran = subprocess.run(
+            line, shell=True, env={**os.environ, **here}, capture_output=True, encoding="utf-8", timeout=120
+        )
+        assert (ran.returncode, ran.stderr) == (0, ""), line
+    # A line that a window breaks would not be typed whole.
+    assert all("\n" not in line for line in (picture, desk, due, card))
+
+
+def test_photos_wait_for_eyes_and_no_doubt_is_made_up(demo: Demo) -> None:
+    """Of the reeds of which nobody has decided; each doubt is the program's own, of its first reading."""
+    histories = demo.histories()
+    open_ones = {reed: history for reed, history in histories.items() if not history.decisions}
+    assert sorted(open_ones) == [1, 8]
+    waiting = {entry.photo.name: entry for entry in open_ones[8].entries if entry.reading.record["review"]}
+    assert sorted(waiting) == [BORDERLINE]
+    assert len(waiting[BORDERLINE].readings) == 1
+    assert waiting[BORDERLINE].reading.origin == "program"
+    (shut,) = (entry for entry in open_ones[1].entries if entry.reading.seen == "shut")
+    assert TRUTH[shut.photo.name]["truth"]["shape"] == "shut"
+    assert re.search(r"Look at the picture and decide\s+Reed 8: ", demo.words)
+    assert re.search(r"Decide whether to keep\s+Reed 1: ", demo.words)
+
+
+def test_the_desk_s_review_has_them(demo: Demo) -> None:
+    pytest.importorskip("starlette", reason="the desk's packages are not installed")
+    from aperture.desk.pages.waiting import CLOSE_TO_LIMIT, SHUT, queue
+    from aperture.desk.security.access import Access
+    from aperture.desk.web import Desk
+
+    desk = Desk(demo.folder / "reed-book.sqlite3", Settings(), Access(), "127.0.0.1:8377")
+    with desk.open_book() as book:
+        assert [one.kind for one in queue(desk, book)] == [CLOSE_TO_LIMIT, SHUT]
+
+
+def test_the_order_is_one_line_with_what_counted_before(demo: Demo) -> None:
+    order = demo.words.split("What to order next\n")[1].split("\n\n")[0].splitlines()
+    assert [line.split(":")[0].strip() for line in order] == ["north", "south"]
+    assert all(len(line) <= 80 and "Jeffreys’ prior" in line for line in order)
+
+
+def test_its_tables_fit_80_characters_without_a_broken_word(demo: Demo, tmp_path: Path) -> None:
+    console = Console(file=io.StringIO(), width=80)
+    with Book(demo.folder / "reed-book.sqlite3") as book:
+        show_term(console, book, Settings(), TODAY, tmp_path)
+    printed = console.file.getvalue()  # type: ignore[attr-defined]
+    tables, notes = printed.partition("\nReed by reed")[0], printed.partition("\nThe lots")[2]
+    assert all(len(line) <= 80 for line in f"{tables}{notes.partition('Wrote')[0]}".splitlines())
+    for word in ("strength", "elliptical,", "decided", "2026-09-14", "± 0.0031", "defects", "usable"):
+        assert word in printed, word
+
+
+@pytest.mark.parametrize("whole", [True, False], ids=["there", "broken off"])
+def test_with_desk_the_book_that_is_there_is_opened_and_else_the_demo_is_played(
+    whole: bool, demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("starlette", reason="the desk's packages are not installed")
+    folder = tmp_path / "demo"
+    shutil.copytree(demo.folder, folder)
+    if not whole:  # as `begin_again` leaves it
+        begin_again(folder / "reed-book.sqlite3")
+        (folder / "reed-book.sqlite3").touch()
+    opened: list[Path] = []
+
+    def played(*_: Any) -> Any:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("aperture.demo.first_day", played)
+    monkeypatch.setattr("aperture.cli.demo.open_desk", lambda book, settings: opened.append(book))
+    result = CliRunner().invoke(app, ["demo", "--desk", "--out", str(folder)])
+    assert opened == ([folder / "reed-book.sqlite3"] if whole else [])
+    assert result.exit_code == (0 if whole else 130), result.output
+    if whole:
+        assert "This is the demo's book" in result.output
+
+
+def test_without_the_desk_s_packages_the_demo_says_so_before_it_measures(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("aperture.cli.desk.missing_package", lambda: "starlette")
+    result = CliRunner().invoke(app, ["demo", "--desk", "--out", str(tmp_path / "demo")])
+    assert result.exit_code == 2
+    assert "the desk needs starlette" in result.output
+    assert "install '.[desk]'" in result.output
+    assert list(tmp_path.iterdir()) == []

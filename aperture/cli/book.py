@@ -81,9 +81,11 @@ def intake_command(
     from aperture.book.photos.pictures import is_kept
     from aperture.book.store.records import Soaking
     from aperture.cli.intake import Intake, take_in_all, watch_folder
+    from aperture.scale import Scale
 
     chosen = chosen_settings(settings, ruler, tip_offset, workers)
-    intake = Intake(book, chosen, Soaking(seconds, water, wetted, age), lot, again, reed, state)
+    scale, soaking = Scale(ruler, tip_offset), Soaking(seconds, water, wetted, age)
+    intake = Intake(book, chosen, scale, soaking, lot, again, reed, state)
     if watch:
         if len(paths) != 1 or not paths[0].is_dir():
             raise typer.BadParameter("name one folder that is to be watched", param_hint="--watch")
@@ -330,7 +332,6 @@ def show_term(console: "Console", book: "Book", settings: "Settings", today: dat
     from aperture.book.advice.due import due
     from aperture.book.advice.rules import advise_all
     from aperture.book.orders.lot_record import (
-        last_priced,
         lot_records,
         of_source,
         reasons_for_seller,
@@ -350,11 +351,10 @@ def show_term(console: "Console", book: "Book", settings: "Settings", today: dat
     book_screen.show_due(console, due(told), book.unfiled())
     console.print("\nThe lots", style="bold")
     book_screen.show_lots(console, records, settings.currency)
-    console.print()
+    console.print("\nWhat to order next", style="bold")
     for source in sources_of(records):
-        mine = of_source(records, source)
-        plan = plan_order(12, 0.9, [(record.usable, record.judged) for record in mine])
-        book_screen.show_order(console, plan, source, last_priced(mine), settings.currency)
+        mine = [(record.usable, record.judged) for record in of_source(records, source)]
+        book_screen.show_order_line(console, plan_order(12, 0.9, mine), source)
     console.print()
     for lot in (lots := book.lots()):
         path = out / sheet_name(lot, lots)

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from aperture.cli.called import installer
 from aperture.cli.options import WRONG_USAGE, BookFile, SettingsFile, chosen_settings, give_up, report_errors
 
 if TYPE_CHECKING:
@@ -36,12 +37,26 @@ def desk_command(
     open_desk(book_path(book), chosen_settings(settings, None, None, None), port, lan, browser)
 
 
+def check_desk() -> None:
+    """Say, and end, if packages that the desk needs are not installed."""
+    if missing := missing_package():
+        give_up(WRONG_USAGE, f"the desk needs {missing}: {installer()} install '.[desk]'")
+
+
+def missing_package() -> str | None:
+    """A package that the desk needs and that is not installed; None if all are there."""
+    try:
+        import aperture.desk.server  # noqa: F401
+    except ModuleNotFoundError as error:
+        return error.name
+    return None
+
+
 def open_desk(
     book: Path, settings: "Settings", port: int = PORT, lan: bool = False, browser: bool = True
 ) -> None:
     """Run the desk, or say which packages it needs."""
-    try:
-        from aperture.desk.server import run
-    except ModuleNotFoundError as error:
-        give_up(WRONG_USAGE, f"the desk needs {error.name}: .venv/bin/pip install '.[desk]'")
+    check_desk()
+    from aperture.desk.server import run
+
     run(book, settings, port, lan, browser, typer.echo)

@@ -14,6 +14,7 @@ from aperture.cli.options import (
     chosen_settings,
     open_book,
     report_errors,
+    scale_for_book,
     with_progress,
 )
 
@@ -67,6 +68,9 @@ def gauge_command(
     for count in each:
         expected_height(count, ream)  # refuses once what every photo would be refused for
     chosen = chosen_settings(settings, ruler, tip_offset, None)
+    if _has_book(book):
+        with open_book(book) as opened:
+            chosen = scale_for_book(opened, chosen, ruler, tip_offset)
     wanted = zip(photos, each, strict=True)
     results = (check_gauge(photo, count, ream, chosen) for photo, count in wanted)
     checks = list(with_progress("Checking", results, len(photos), bar=not json))
@@ -90,12 +94,16 @@ def _distance_mm(checks: "list[GaugeCheck]") -> float | None:
     return sum(known) / len(known) if known else None
 
 
-def _keep(checks: "list[GaugeCheck]", settings: "Settings", book: Path | None, say: bool) -> None:
-    """Keep what was measured in the book; where there is none, that is said only of one that was named."""
+def _has_book(book: Path | None) -> bool:
     from aperture.book.store.book_file import book_path
 
+    return book_path(book).exists()
+
+
+def _keep(checks: "list[GaugeCheck]", settings: "Settings", book: Path | None, say: bool) -> None:
+    """Keep what was measured in the book; where there is none, that is said only of one that was named."""
     known = [check for check in checks if check.gap_mm is not None]
-    if not known or (book is None and not book_path(None).exists()):
+    if not known or (book is None and not _has_book(None)):
         return
     with open_book(book) as opened, opened.writing():
         for check in known:

@@ -8,12 +8,21 @@ from typing import TYPE_CHECKING, Literal
 
 import typer
 
-from aperture.cli.options import SOME_REFUSED, STOPPED, give_up, known_lot, open_book, with_progress
+from aperture.cli.options import (
+    SOME_REFUSED,
+    STOPPED,
+    give_up,
+    known_lot,
+    open_book,
+    scale_for_book,
+    with_progress,
+)
 
 # Everything else is imported inside the functions, so that --help does not wait for image libraries.
 if TYPE_CHECKING:
     from aperture.book.photos.intake import Arrival
     from aperture.book.store.records import Soaking
+    from aperture.scale import Scale
     from aperture.settings import Settings
 
 
@@ -23,6 +32,7 @@ class Intake:
 
     book: Path | None
     settings: "Settings"
+    scale: "Scale"
     soaking: "Soaking"
     lot: str | None
     again: bool
@@ -44,11 +54,19 @@ class Intake:
                 self.reed,
                 self.state,
                 only_with_card=only_with_card,
+                scale=self.scale,
             )
+
+    def check(self) -> None:
+        """Say which printed scale counts; refuse a lot that the book does not have. Both before any photo."""
+        with open_book(self.book, create=True) as opened:
+            known_lot(opened, self.lot)
+            scale_for_book(opened, self.settings, self.scale.ruler_mm, self.scale.tip_offset_mm)
 
 
 def take_in_all(intake: Intake, photos: list[Path]) -> None:
     """Take in photos that are there; Ctrl-C keeps those that are in."""
+    intake.check()
     arrivals: list[Arrival] = []
     stopped = False
     try:
@@ -70,8 +88,7 @@ def watch_folder(intake: Intake, folder: Path) -> None:
     from aperture.errors import BookError
     from aperture.flags import FLAGS
 
-    with open_book(intake.book, create=True) as opened:
-        known_lot(opened, intake.lot)  # one that is not there is said now, not with the first photo
+    intake.check()
     arrivals: list[Arrival] = []
     gone = None
     try:

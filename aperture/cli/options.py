@@ -161,23 +161,36 @@ def chosen_settings(
 ) -> "Settings":
     """The settings file with the options laid over it; an impossible option names itself."""
     from aperture.card.geometry import printed_scale
+    from aperture.scale import Scale
     from aperture.settings import change_settings, load_settings
 
     settings = load_settings(path)
-    changes: dict[str, Any] = {}
-    if ruler is not None:
-        changes["ruler_mm"] = ruler
-    if tip_offset is not None:
-        # Even a 0 was measured, if somebody says it.
-        changes |= {"tip_offset_mm": tip_offset, "tip_offset_is_measured": True}
-    if workers is not None:
-        changes["workers"] = workers
+    changes = {"workers": workers} if workers is not None else {}
     try:
-        settings = change_settings(settings, changes)
+        settings = Scale(ruler, tip_offset).over(change_settings(settings, changes))
     except SettingsError as error:
         raise typer.BadParameter(error.detail) from error
     printed_scale(settings.ruler_mm)  # refuses once what every photo would be refused for
     return settings
+
+
+def scale_for_book(
+    opened: "Book", settings: "Settings", ruler: float | None, tip_offset: float | None
+) -> "Settings":
+    """The settings with what the book knows of its card and, over that, the options; says which count."""
+    from aperture.book.photos.card_in_use import with_card
+    from aperture.present.report import printable
+    from aperture.scale import Scale, scale_of, scale_words
+
+    cards = opened.cards()
+    chosen = Scale(ruler, tip_offset).over(with_card(opened, settings))
+    if cards:
+        words = f"Printed scale: {scale_words(scale_of(chosen))}."
+        if ruler is not None or tip_offset is not None:
+            name, since = cards[-1].name, f"{cards[-1].said_at:%Y-%m-%d}"
+            words += f" The options count, not what the book says of card {name} since {since}."
+        typer.echo(printable(words), err=True)
+    return chosen
 
 
 def name_correction(settings: "Settings") -> None:
@@ -219,16 +232,16 @@ def measure_with_progress(
 
 def with_progress(what: str, steps: Iterable[Any], count: int, bar: bool = True) -> Iterator[Any]:
     """The same steps with a progress bar on standard error, if that is a terminal."""
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-    from aperture.present.screen import make_console
+    from aperture.present.screen import make_console, time_left_column
 
     console = make_console(stderr=True)
     progress = Progress(
         TextColumn(what),
         BarColumn(),
         MofNCompleteColumn(),
-        TimeRemainingColumn(),
+        time_left_column(),
         console=console,
         transient=True,
         # Lines of JSON are not for the bar to rearrange, and where they are on the screen, no bar is needed.

@@ -14,6 +14,7 @@ from starlette.types import ASGIApp
 from aperture.desk.intake.arrivals import Arrivals
 from aperture.desk.intake.crew import at_once
 from aperture.desk.pages import (
+    cards,
     due_page,
     gauge,
     help,
@@ -67,6 +68,7 @@ def create_app(desk: Desk) -> ASGIApp:
             *importing.routes,
             *watching.routes,
             *gauge.routes,
+            *cards.routes,
             *picture.routes,
             *phone.routes,
             *help.routes,

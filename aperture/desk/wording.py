@@ -22,7 +22,7 @@ _ON_A_PAGE = _FLAGS_ON_A_PAGE | {
     "say why with --reason.": "say why.",
     "Look at `aperture gauge` or the desk's page Gauge:": "Look at the page Gauge:",
     "`aperture measure` is for reeds.": "a reed's photo goes in under Import.",
-    "Measure it again, and tell with --ruler.": "Measure it again, and write it as ruler_mm in the settings.",
+    "Measure it again, and tell with --ruler.": "Measure it again, and say it on your card’s page.",
 }
 
 

@@ -126,7 +126,9 @@ def remarks(measurement: Measurement) -> list[Remark]:
         return [Remark(flag_sentence(measurement, flag), flag.advice) for flag in flags]
     reason = measurement.reason or "Refused."
     # The reason is the sentence of one of the flags, with what was seen in this case.
-    others = [Remark(flag.sentence, flag.advice) for flag in flags if flag.sentence not in reason]
+    others = [
+        Remark(flag.sentence, flag.advice) for flag in flags if flag.sentence.removesuffix(".") not in reason
+    ]
     return [Remark(reason, measurement.advice or ""), *others]
 
 

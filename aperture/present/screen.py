@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
@@ -27,9 +28,12 @@ from aperture.present.report import (
     quantity,
     remarks,
 )
+from aperture.scale import all_scale_words
 
 # A list of reeds is shown without what measures.
 if TYPE_CHECKING:
+    from rich.progress import ProgressColumn, Task
+
     from aperture.batch.pairs import Pair
     from aperture.measure import Measurement
 
@@ -55,11 +59,13 @@ def show(console: Console, measurements: Sequence[Measurement], pairs: Sequence[
     if len(measurements) > FEW_ROWS:
         show_rows(console, _photo_rows(measurements, codes), _gap(codes))
     else:
-        console.print(photo_table(measurements, codes))
+        console.print(photo_table(measurements, codes, console.width))
     console.print(Text("± is the expanded uncertainty; lengths in mm, areas in mm².", style="dim"))
+    for words in all_scale_words(each.scale for each in measurements if each.outcome == "measured"):
+        console.print(Text(printable(f"Printed scale: {words}."), style="dim"))
     if pairs:
         console.print()
-        console.print(change_table(pairs))
+        console.print(change_table(pairs, console.width))
     _show_remarks(console, measurements)
     _show_next_steps(console, measurements, pairs)
     console.print()
@@ -67,13 +73,11 @@ def show(console: Console, measurements: Sequence[Measurement], pairs: Sequence[
         console.print(Text(caution, style="dim"))
 
 
-def photo_table(measurements: Sequence[Measurement], codes: bool = True) -> Table:
+def photo_table(
+    measurements: Sequence[Measurement], codes: bool = True, width: int = WIDTH_WITHOUT_TERMINAL
+) -> Table:
     """One row per photo; `codes` adds the codes of its flags to what they do to it."""
-    headings, *rows = _photo_rows(measurements, codes)
-    table = _table(*headings, gap=_gap(codes))
-    for row in rows:
-        table.add_row(*map(Text, row))
-    return table
+    return fitted_table(_photo_rows(measurements, codes), width, _gap(codes))
 
 
 def _gap(codes: bool) -> int:
@@ -102,19 +106,14 @@ def _photo_rows(measurements: Sequence[Measurement], codes: bool) -> list[Sequen
     return rows
 
 
-def change_table(pairs: Sequence[Pair]) -> Table:
-    """One row per reed: what soaking changed."""
-    table = _table("reed", "class, dry → soaked", "height", "area", "ratio")
+def change_table(pairs: Sequence[Pair], width: int) -> Table:
+    """One row per reed, `width` characters wide: what soaking changed."""
+    rows: list[tuple[str, ...]] = [("reed", "class, dry → soaked", "height", "area", "ratio")]
     for pair in pairs:
         classes = [class_words(m.verdict) if m.verdict else NO_VALUE for m in (pair.dry, pair.soaked)]
-        table.add_row(
-            str(pair.reed),
-            " → ".join(classes),
-            change_words(pair.change.height_mm),
-            change_words(pair.change.area_mm2),
-            change_words(pair.change.ellipse_ratio),
-        )
-    return table
+        changes = (pair.change.height_mm, pair.change.area_mm2, pair.change.ellipse_ratio)
+        rows.append((str(pair.reed), " → ".join(classes), *map(change_words, changes)))
+    return fitted_table(rows, width)
 
 
 def short_names(measurements: Sequence[Measurement]) -> list[str]:
@@ -130,6 +129,29 @@ def short_names(measurements: Sequence[Measurement]) -> list[str]:
     return [printable(name) for name in names]
 
 
+def time_left_column() -> ProgressColumn:
+    """The part of a progress bar that says how long it still takes, from the first step on."""
+    from rich.progress import ProgressColumn
+
+    class TimeLeft(ProgressColumn):
+        """rich's own waits for the second step, and photos take seconds."""
+
+        max_refresh = 0.5
+
+        def render(self, task: Task) -> Text:
+            return Text(time_left_words(task.elapsed, task.completed, task.total), style="progress.remaining")
+
+    return TimeLeft()
+
+
+def time_left_words(elapsed_seconds: float | None, done: float, of: float | None) -> str:
+    """For example "about 0:42 left", by the average so far; nothing while nothing is done."""
+    if not elapsed_seconds or not done or of is None:
+        return ""
+    minutes, seconds = divmod(round(elapsed_seconds / done * (of - done)), 60)
+    return f"about {minutes}:{seconds:02d} left"
+
+
 def bare_table(gap: int = 2) -> Table:
     """A table without lines or columns yet, its columns `gap` characters apart."""
     return Table(box=None, pad_edge=False, padding=(0, gap, 0, 0), header_style="bold")
@@ -142,13 +164,8 @@ def show_rows(console: Console, rows: Sequence[Sequence[str]], gap: int = 2) -> 
     row to find that out.
     """
     widths = [max(map(cell_len, column)) for column in zip(*rows, strict=True)]
-    if sum(widths) + gap * (len(widths) - 1) > console.width:
-        table = bare_table(gap)
-        for heading in rows[0]:
-            table.add_column(heading, overflow="fold")
-        for row in rows[1:]:
-            table.add_row(*map(Text, row))
-        console.print(table)
+    if sum(widths) + gap * (len(widths) - 1) > console.width or any("\n" in cell for cell in rows[0]):
+        console.print(fitted_table(rows, console.width, gap))
         return
     headings, *lines = (
         "".join(
@@ -161,11 +178,66 @@ def show_rows(console: Console, rows: Sequence[Sequence[str]], gap: int = 2) -> 
         console.out("\n".join(lines), highlight=False)
 
 
-def _table(*headings: str, gap: int = 2) -> Table:
+def fitted_table(rows: Sequence[Sequence[str]], width: int, gap: int = 2) -> Table:
+    """A table, the first row its headings, that is at most `width` characters wide and breaks no word.
+
+    Lines end between words, and a ± stays with its number. Where not even the longest words fit, they are
+    broken.
+    """
+    columns = list(zip(*rows, strict=True))
+    gap, widths = _fitted(columns, width, gap)
     table = bare_table(gap)
-    for heading in headings:
-        table.add_column(heading, overflow="fold")
+    for column, fits in zip(columns, widths, strict=True):
+        table.add_column(_wrapped(column[0], fits), overflow="fold", width=fits)
+    for row in rows[1:]:
+        table.add_row(*(Text(_wrapped(cell, fits)) for cell, fits in zip(row, widths, strict=True)))
     return table
+
+
+def _fitted(columns: Sequence[Sequence[str]], width: int, gap: int) -> tuple[int, Sequence[int | None]]:
+    """The gap between columns, smaller if need be, and their widths; None for each where words do not fit.
+
+    Each column gets what its longest word needs; what is left goes, a character at a time, to the column
+    whose cells have most lines.
+    """
+    wanted = [max(cell_len(line) for cell in column for line in cell.split("\n")) for column in columns]
+    widths = [max(cell_len(word) for cell in column for word in _words(cell)) for column in columns]
+    gaps = len(columns) - 1
+    if sum(widths) + gap * gaps > width:
+        gap = 1
+    left = width - sum(widths) - gap * gaps
+    if left < 0:
+        return gap, [None] * len(columns)
+    while left > 0 and widths != wanted:
+        lines = [
+            max(_wrapped(cell, has).count("\n") for cell in set(column)) if has < needs else -1
+            for column, has, needs in zip(columns, widths, wanted, strict=True)
+        ]
+        widths[lines.index(max(lines))] += 1
+        left -= 1
+    return gap, widths
+
+
+def _words(line: str) -> list[str]:
+    """What of a cell is never broken."""
+    return re.split(r"(?<!±) |\n", line)
+
+
+def _wrapped(cell: str, width: int | None) -> str:
+    """A cell with its lines broken between words, each filled as far as it goes."""
+    if width is None:
+        return cell
+    lines: list[str] = []
+    for line in cell.split("\n"):
+        so_far, *more = _words(line)
+        for word in more:
+            if cell_len(so_far) + 1 + cell_len(word) <= width:
+                so_far += f" {word}"
+            else:
+                lines.append(so_far)
+                so_far = word
+        lines.append(so_far)
+    return "\n".join(lines)
 
 
 def _remark_words(measurement: Measurement, codes: bool) -> str:

@@ -30,13 +30,14 @@ def like(one: Soaking, other: Soaking) -> bool:
 def soak_pair(history: History) -> tuple[Entry, Entry] | None:
     """The latest measured dry and soaked photos of like conditions: nothing but one soak came between them.
 
-    That is, no squeeze, no other soak, and no playing: an old reed's photos must be of the same day. None
-    where there are no such photos. Photos of one day are of one soak, those of two days of two, as for
-    squeezes.
+    That is, no squeeze, no other soak, and no playing: an old reed's photos must be of the same day; and both
+    count the printed bar alike. None where there are no such photos. Photos of one day are of one soak, those
+    of two days of two, as for squeezes.
     """
     for soaked in reversed(history.measured("soaked")):
         for dry in reversed(history.measured("dry")):
-            if only_soaked(history, dry, soaked) and not _soaked_between(history, dry, soaked):
+            alike = only_soaked(history, dry, soaked) and _same_bar(dry, soaked)
+            if alike and not _soaked_between(history, dry, soaked):
                 return dry, soaked
     return None
 
@@ -47,7 +48,8 @@ def soak_change(history: History) -> Change | None:
     Correlated between the two photos is only the millimetre of the printed card: how it was printed, and how
     its bar was read with a ruler. That part mostly cancels. All else (where the tip stood, how the reed
     leaned, how the camera was held, how the edge was seen) is new in each photo and adds up. One card is
-    supposed; if there were two, or the bar was measured again between, the ± is slightly too small.
+    supposed; if there were two whose bars are equally long, the ± is slightly too small. Photos that count
+    the bar as of another length are not compared: that difference would be the ruler's, not the reed's.
 
     Source: GUM 5.2.2, in `aperture.verdict.change`.
     """
@@ -58,11 +60,13 @@ def soak_change(history: History) -> Change | None:
 def squeeze_pair(history: History, squeeze: Squeeze) -> tuple[Entry, Entry] | None:
     """The measured soaked photos before and after a squeeze, of the soak in which it was squeezed.
 
-    None where one is missing, or they were not soaked alike. A photo of another day is of another soak,
-    unless somebody named it.
+    None where one is missing, they were not soaked alike, or they count the printed bar as of another length.
+    A photo of another day is of another soak, unless somebody named it.
     """
     before, after = around(history, squeeze)
-    if before is None or after is None or not like(before.filing.soaking, after.filing.soaking):
+    if before is None or after is None or not _same_bar(before, after):
+        return None
+    if not like(before.filing.soaking, after.filing.soaking):
         return None
     same_soak = before.photo.when.date() == squeeze.done_at.date()
     return (before, after) if same_soak or before.photo.id == squeeze.before_photo_id else None
@@ -137,6 +141,11 @@ def _soaked_between(history: History, dry: Entry, soaked: Entry) -> bool:
         first.photo.when < other.photo.when < last.photo.when and other.photo.when.date() != day
         for other in history.photos("soaked")
     )
+
+
+def _same_bar(one: Entry, other: Entry) -> bool:
+    """Whether both photos count the printed 50 mm bar as equally long."""
+    return one.reading.scale.ruler_mm == other.reading.scale.ruler_mm
 
 
 def _result(reading: Reading) -> Result:

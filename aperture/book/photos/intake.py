@@ -15,6 +15,7 @@ from aperture.batch.measuring import failed, measure_or_fail, refused_at_a_glanc
 from aperture.batch.pairs import printed_scale_relative
 from aperture.batch.workers import run_in_order
 from aperture.book.advice.facts import is_old_on
+from aperture.book.photos.card_in_use import with_card
 from aperture.book.photos.pictures import Kept, Tip, copying, keep, keep_tip
 from aperture.book.store.book_file import report_errors
 from aperture.book.store.ledger import Book
@@ -24,6 +25,7 @@ from aperture.errors import PhotoError
 from aperture.flags import FLAGS
 from aperture.measure import Measurement
 from aperture.photo import read_bytes, read_photo
+from aperture.scale import NOT_SAID, Scale
 from aperture.settings import Settings, settings_text
 
 What = Literal["filed", "not assigned", "known", "measured again", "not taken in"]
@@ -114,6 +116,7 @@ def take_in(
     names: Mapping[Path, PurePath] | None = None,
     seconds_of: int | None = None,
     only_with_card: bool = False,
+    scale: Scale = NOT_SAID,
 ) -> Iterator[Arrival]:
     """Take photos into the book; yields what became of each as soon as it is on the disk.
 
@@ -132,6 +135,8 @@ def take_in(
     seconds_of : the number of the only reed that was soaked for the seconds in `soaking`; None for all.
     only_with_card : a photo in which no card is seen is not kept: in a folder that nobody looked through, it
         is somebody's own.
+    scale : what was said of the printed card for all of the photos; the rest the book knows of the card in
+        use, or the settings. What is measured again keeps the card that it had.
 
     Raises
     ------
@@ -145,9 +150,10 @@ def take_in(
         if known is None:
             unknown.append(path)
         elif again:
-            yield _measured_again(book, known, path, settings)
+            yield _measured_again(book, known, path, settings, scale)
         else:
             yield known_arrival(book, known, path)
+    settings = scale.over(with_card(book, settings))
     called = {path: Path("/", name) for path, name in (names or {}).items()}
     task = partial(
         measure_and_keep,
@@ -300,10 +306,11 @@ def soaked_as(said: Soaking, settings: Settings, book: Book, reed: Reed | None, 
     )
 
 
-def _measured_again(book: Book, photo: Photo, path: Path, settings: Settings) -> Arrival:
+def _measured_again(book: Book, photo: Photo, path: Path, settings: Settings, scale: Scale) -> Arrival:
     """A new row beside the old ones, unless program and settings are the same as last time."""
     entry = book.entry(photo)
     mine = [reading for reading in entry.readings if reading.origin == "program"]
+    settings = scale.over(with_card(book, settings, mine[-1].scale.card if mine else ""))
     arrival = known_arrival(book, photo, path)
     if (
         mine

@@ -30,7 +30,8 @@ from aperture.book.store.records import Entry, History, Lot
 from aperture.card.geometry import FACES
 from aperture.correction import all_words
 from aperture.present.report import NAMES, NO_VALUE, change_lines, printable, remarks
-from aperture.present.screen import bare_table, indented, show_rows
+from aperture.present.screen import fitted_table, indented, show_rows
+from aperture.scale import all_scale_words
 from aperture.verdict import Change
 
 # A list of reeds is shown without what measures and checks.
@@ -122,26 +123,25 @@ def show_lots(console: Console, records: Sequence[LotRecord], currency: str = ""
     if not records:
         console.print("There are no lots in the book yet: aperture enter lot CODE --source CODE begins.")
         return
-    table = bare_table()
     headings = ("lot", "source", "ordered", "strength", "price", "usable", "share", "per usable reed")
-    for heading in (*headings, "not decided", "defects"):
-        table.add_column(heading, overflow="fold")
+    rows = [(*headings, "not decided", "defects")]
     for record in records:
         lot, found = record.lot, share(record.usable, record.judged)
         price = lot.price_per_reed
-        table.add_row(
-            Text(lot.code),
-            Text(lot.source),
+        row = (
+            lot.code,
+            lot.source,
             lot.ordered_on.isoformat() if lot.ordered_on else NO_VALUE,
-            Text(printable(lot.strength or NO_VALUE)),
-            Text(price_words(price, currency)),
+            printable(lot.strength or NO_VALUE),
+            price_words(price, currency),
             f"{record.usable} of {record.judged}",
             share_words(found),
-            Text(cost_words(cost_per_usable(price, found) if price is not None else None, currency)),
+            cost_words(cost_per_usable(price, found) if price is not None else None, currency),
             str(record.undecided),
             ", ".join(f"{count} × {defect}" for defect, count in record.defects) or NO_VALUE,
         )
-    console.print(table)
+        rows.append(row)
+    console.print(fitted_table(rows, console.width))
     words = (
         "Usable: reeds that a person decided to keep. Share: with the interval that holds the true share in"
         " 19 of 20 such lots (Wilson). A reed that is not decided yet counts in neither."
@@ -189,6 +189,15 @@ def show_order(
         indented(console, sentence, "dim")
 
 
+def show_order_line(console: Console, plan: OrderPlan, source: str | None) -> None:
+    """The same in one line: how many, from what record, and what counted before it."""
+    whose = f"{source}: " if source is not None else ""
+    answer = f"order {plan.n}" if plan.n is not None else "no sensible order"
+    record = f"{plan.usable} of {plan.judged} were" if plan.judged else "none was judged"
+    asked = f"{plan.need} usable, {100 * plan.sure:g} % sure"
+    indented(console, f"{whose}{answer} for {asked} ({record}; Jeffreys’ prior).")
+
+
 def show_findings(console: Console, findings: Findings) -> None:
     """What a look through the book found."""
     console.print(Text(str(findings.path), style="bold"))
@@ -216,22 +225,17 @@ def _show_measured(console: Console, arrivals: Sequence[Arrival]) -> None:
     if not arrivals:
         return
     console.print()
-    table = bare_table()
-    for heading in ("photo", "reed", "state", "class", *(NAMES[name] for name in SHOWN), "remarks"):
-        table.add_column(heading, overflow="fold")
+    rows: list[tuple[str, ...]] = [
+        ("photo", "reed", "state", "class", *(NAMES[name] for name in SHOWN), "remarks")
+    ]
     for arrival in arrivals:
         assert arrival.measurement is not None
         record = arrival.measurement.record()
         reed = f"{arrival.reed.number}{' (new)' if arrival.new_reed else ''}" if arrival.reed else NO_VALUE
-        table.add_row(
-            Text(_name(arrival)),
-            reed,
-            arrival.state or NO_VALUE,
-            _class(record),
-            *(recorded(record, name) for name in SHOWN),
-            "take it again" if arrival.refused else "look" if record["review"] else "",
-        )
-    console.print(table)
+        look = "take it again" if arrival.refused else "look" if record["review"] else ""
+        numbers = (recorded(record, name) for name in SHOWN)
+        rows.append((_name(arrival), reed, arrival.state or NO_VALUE, _class(record), *numbers, look))
+    console.print(fitted_table(rows, console.width))
 
 
 def _show_to_do(console: Console, heading: str, arrivals: Sequence[Arrival]) -> None:
@@ -283,12 +287,10 @@ def _show_photos(console: Console, history: History, pictures: Path) -> None:
     if not history.entries:
         indented(console, "None yet.")
         return
-    table = bare_table()
-    for heading in ("taken", "state", "soaked for", "class", *NAMES.values(), "measured"):
-        table.add_column(heading, overflow="fold")
+    rows = [("taken", "state", "soaked for", "class", *NAMES.values(), "measured")]
     for entry in history.entries:
         times = len(entry.readings)
-        table.add_row(
+        row = (
             f"{entry.photo.when:%Y-%m-%d %H:%M}",
             entry.filing.state or NO_VALUE,
             soaking_words(entry.filing.soaking) or NO_VALUE,
@@ -296,9 +298,13 @@ def _show_photos(console: Console, history: History, pictures: Path) -> None:
             *(recorded(entry.reading.record, name) for name in NAMES),
             said_words(entry) or (f"{times} times" if times > 1 else "once"),
         )
-    console.print(Padding(table, (0, 0, 0, 2)))
+        rows.append(row)
+    console.print(Padding(fitted_table(rows, console.width - 2), (0, 0, 0, 2)))
     for words in all_words([entry.reading.record for entry in history.entries]):
         indented(console, printable(f"(corrected): {words} was added to the height."), "dim")
+    measured = [entry.reading for entry in history.entries if entry.reading.measured]
+    for words in all_scale_words(reading.scale for reading in measured):
+        indented(console, printable(f"Printed scale: {words}."), "dim")
     if any(entry.reading.record["review"] for entry in history.entries):
         indented(console, "?: a person should look at the picture before the number is used.", "dim")
     indented(console, "Pictures:")
@@ -317,7 +323,9 @@ def _show_changes(console: Console, history: History) -> None:
         _heading(console, f"Squeezed on {squeeze.done_at:%Y-%m-%d}")
         changed = squeeze_change(history, squeeze)
         if changed is None:
-            indented(console, "There are no two photos to compare, before and after it in the same soak.")
+            indented(
+                console, "There are no two photos to compare, before and after it, of one soak and one bar."
+            )
         else:
             _show_change(console, changed)
     trend = soak_trend(soak_times(history))

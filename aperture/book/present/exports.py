@@ -55,9 +55,15 @@ _NOTES = (
         "height_below_mm",
         "Instead of height_mm where that cannot be told from 0: it lies below this about 19 times in 20.",
     ),
+    (
+        "ruler_mm, tip_offset_mm, card",
+        "The length of the printed 50 mm bar and the tip's place that a reading counts with, and the card's"
+        " name; empty: not measured.",
+    ),
     ("correction_mm", "What was added to height_mm, and below `correction` in words; empty: nothing."),
     ("settings_used", "The settings with which readings were made, as JSON."),
     ("checks", "What hands and ears found: 1 yes, 0 no, empty not looked at."),
+    ("cards", "What was measured of the printed card in use, from then on; the last row counts."),
     (
         "gauge_checks",
         "What a gauge of paper measured, what it must be, each with U = 2u, and E_n of both, in mm.",
@@ -132,7 +138,10 @@ def _columns(path: Path) -> dict[str, list[str]]:
         columns = {table: [column.name for column in database[table].columns] for table in schema.TABLES}
     readings = columns["readings"]
     place = readings.index("u_height_mm") + 1
-    readings[place:place] = ["height_below_mm", "correction_mm", "correction"]
+    readings[place:place] = [
+        *("height_below_mm", "correction_mm", "correction"),
+        *("ruler_mm", "tip_offset_mm", "card"),
+    ]
     columns["photos"].append("said_by_people")
     return columns
 
@@ -147,10 +156,12 @@ def _said(book: Book) -> dict[int, tuple[Said, ...]]:
 
 def _rows(book: Book, table: str, said: _SaidOfPhotos) -> Iterator[dict[str, Any]]:
     """The rows of a table; a photo also with what people said of it; a reading with what its record says of
-    the height: below what that of a shut opening lies, and what was added to it.
+    the height (below what that of a shut opening lies, and what was added to it), and its settings of the
+    printed card.
 
-    In JSON it is found there, as everything of the record.
+    In JSON it is found there, as everything of record and settings.
     """
+    scales = book.scales() if table == "readings" else {}
     for row in book.table(table):
         if table == "photos":
             row["said_by_people"] = _joined(said.get(row["id"]))
@@ -161,6 +172,7 @@ def _rows(book: Book, table: str, said: _SaidOfPhotos) -> Iterator[dict[str, Any
             row["height_below_mm"] = record.get("height_below_mm")
             row["correction_mm"] = offset_of(record) if record.get("correction") else None
             row["correction"] = correction_words(record["correction"]) if record.get("correction") else None
+            row |= scales[row["settings_id"]].record()
         yield row
 
 

@@ -23,6 +23,7 @@ from aperture.correction import all_words
 from aperture.errors import BookError
 from aperture.present.canvas import Window
 from aperture.present.report import NAMES, NO_VALUE, UNITS, change_words
+from aperture.scale import all_scale_words
 
 GOING_BACK: tuple[Action, ...] = ("send back", "sent back")
 
@@ -106,8 +107,8 @@ def _lot_facts(lot: Lot, going: int, received: int, currency: str) -> list[tuple
     ]
 
 
-def _small_print(book: Book, readings: Sequence[Reading]) -> str:
-    """How it was measured, and what the classes mean."""
+def _small_print(book: Book, readings: Sequence[Reading]) -> list[str]:
+    """How it was measured, and what the classes mean; the printed scale; corrections. Each a paragraph."""
     factors = sorted({reading.coverage_factor for reading in readings} or {2.0})
     coverage = " or ".join(f"k = {factor:g}, about {_coverage_percent(factor)} %" for factor in factors)
     limits = {book.settings_of(reading).limits for reading in readings}
@@ -119,13 +120,15 @@ def _small_print(book: Book, readings: Sequence[Reading]) -> str:
             f" {used.wide_from_ratio:g}, round a ratio from {used.round_from_ratio:g}:"
         )
     added = all_words([each.record for each in readings])
-    return (
+    scales = all_scale_words(each.scale for each in readings)
+    how = (
         "How it was measured: each tip was photographed end-on against a printed scale card, and the opening"
         " was outlined (the thin line) and measured in the plane of the card. The figure after ± is the"
         f" expanded uncertainty ({coverage}). Ratio is the short axis over the long axis of the ellipse that"
         f" matches the opening. {meaning} working values and the buyer’s own limits, not a standard."
-        + "".join(f" (corrected): {words} was added to the height." for words in added)
     )
+    scale = [f"Printed scale: {'; or '.join(scales)}."] if scales else []
+    return [how, *scale, *(f"(corrected): {words} was added to the height." for words in added)]
 
 
 def _coverage_percent(factor: float) -> int:

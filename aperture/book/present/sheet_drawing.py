@@ -78,7 +78,7 @@ class Frame:
     title: str
     dated: str
     facts: Sequence[tuple[str, str]]
-    small_print: str
+    small_print: Sequence[str]
 
 
 def draw_sheet(frame: Frame, blocks: Sequence[Block], paper: Paper = "a4") -> bytes:
@@ -225,7 +225,9 @@ class _Sheet:
         self._facts = [
             (label, _lines(words, self._width_mm - self._label_mm)) for label, words in frame.facts
         ]
-        self._small_print = _lines(frame.small_print, self._width_mm, SMALL_MM)
+        self._small_print = [
+            line for words in frame.small_print for line in _lines(words, self._width_mm, SMALL_MM)
+        ]
         self._bottom_mm = SHEET_MARGIN_MM + (len(self._small_print) + 1) * SMALL_LEADING_MM
 
     def laid_out(self, block: Block) -> _Laid:

@@ -2,7 +2,7 @@
 
 import json
 import sqlite3
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
@@ -31,15 +31,17 @@ from aperture.book.store.records import (
     Lot,
     Origin,
     Photo,
+    PrintedCard,
     Reading,
     Reed,
     short_code,
 )
-from aperture.card.geometry import CARD
+from aperture.card.geometry import CARD, LONGEST_RULER_MM, SHORTEST_RULER_MM
 from aperture.codes import code_key, composed
 from aperture.dates import latest
 from aperture.errors import BookError, SettingsError
-from aperture.settings import Settings, settings_from_text, settings_text
+from aperture.scale import Scale
+from aperture.settings import MOST_TIP_OFFSET_MM, Settings, settings_from_text, settings_text
 
 Row = Mapping[str, Any]
 
@@ -260,6 +262,24 @@ class Book:
         """The days on which a gauge did not agree: its last check that day with the same bar and offset."""
         last = {(check.done_at.date(), check.told, check.sheets): check for check in self.gauge_checks()}
         return frozenset(day for (day, *_), check in last.items() if not check.agrees)
+
+    def cards(self) -> list[PrintedCard]:
+        """What was said of printed cards, the latest last: that one is in use."""
+        return [rows.card(row) for row in self._select("SELECT * FROM cards ORDER BY id")]
+
+    def scales(self) -> dict[int, Scale]:
+        """What settings that made readings say of the printed card, by the settings' id."""
+        return dict(rows.scale(row) for row in self._select("SELECT id, content FROM settings_used"))
+
+    def photos_by_scale(self) -> dict[Scale, int]:
+        """How many photos count with each scale, by the reading that counts."""
+        scales, counts = self.scales(), Counter[Scale]()
+        query = """SELECT settings_id, count(*) AS photos FROM readings
+            WHERE id IN (SELECT max(id) FROM readings GROUP BY photo_id)
+            AND outcome = 'measured' GROUP BY settings_id"""
+        for row in self._select(query):
+            counts[scales[row["settings_id"]]] += row["photos"]
+        return counts
 
     def settings_of(self, reading: Reading) -> Settings:
         """The settings that made a reading."""
@@ -501,6 +521,29 @@ class Book:
                 agrees=int(record["agrees"]),
             )
 
+    def add_card(self, name: str, ruler_mm: float, tip_offset_mm: float | None = None) -> PrintedCard:
+        """Enter what was measured of the printed card in use; what was said before stays on record.
+
+        Parameters
+        ----------
+        name : a short code by which the user knows it.
+        ruler_mm, tip_offset_mm : see `aperture.scale.Scale`.
+        """
+        short_code(name, "A card's name")
+        if not SHORTEST_RULER_MM <= ruler_mm <= LONGEST_RULER_MM:  # also catches NaN
+            raise BookError("book-entry-wrong", f"a 50 mm bar cannot measure {ruler_mm:g} mm")
+        if tip_offset_mm is not None and not abs(tip_offset_mm) <= MOST_TIP_OFFSET_MM:
+            raise BookError("book-entry-wrong", f"a tip offset cannot be {tip_offset_mm:g} mm")
+        with self._together():
+            self._insert(
+                "cards",
+                name=name,
+                said_at=datetime.now().isoformat(timespec="seconds"),
+                ruler_mm=ruler_mm,
+                tip_offset_mm=tip_offset_mm,
+            )
+        return self.cards()[-1]
+
     def add_squeeze(
         self,
         reed: Reed,
@@ -611,8 +654,9 @@ class Book:
         readings: dict[int, list[Reading]] = defaultdict(list)
         what = f"{rows.READING}, {rows.DRAWN}" if outlines else rows.READING
         query = f"SELECT {what} FROM readings WHERE photo_id IN (SELECT value FROM json_each(?))"
+        scales = self.scales()
         for row in self._select(query, json.dumps([photo.id for photo, _ in found])):
-            reading = rows.reading(row)
+            reading = rows.reading(row, scales)
             if doubted.get(reading.photo_id) and reading.origin == "program":
                 reading = replace(reading, record=reading.record.doubted("gauge-failed"))
             readings[reading.photo_id].append(reading)

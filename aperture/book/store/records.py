@@ -15,6 +15,7 @@ from typing import Any, Literal, get_args
 from aperture.card.geometry import FACES, Face
 from aperture.codes import composed
 from aperture.errors import BookError
+from aperture.scale import NOT_SAID, Scale
 
 Water = Literal["cold", "room", "warm"]
 Wetted = Literal["water", "mouth"]
@@ -220,7 +221,7 @@ class Reading:
     `printed_scale_relative` is the part of the relative uncertainty that all photos of the same card share.
     `outline_mm` are points (n, 2) in card mm. `tip` is the name, in the picture folder, of the notch laid
     flat, and `tip_window` what that shows: (x_min, y_min, x_max, y_max) in card mm, and pixels per mm. They
-    are None where the card was not found.
+    are None where the card was not found. `scale` is what was said of the printed card.
     """
 
     id: int
@@ -234,6 +235,7 @@ class Reading:
     tip: str | None
     tip_window: Sequence[float] | None
     by: str | None
+    scale: Scale = NOT_SAID
 
     @property
     def measured(self) -> bool:
@@ -306,6 +308,23 @@ class GaugeCheck:
     en: float
     agrees: bool
     told: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class PrintedCard:
+    """What somebody measured of the printed card in use: the name they gave it, and since when that counts.
+
+    Cards cannot be told apart in a photo: the latest answer is about the one in use.
+    """
+
+    id: int
+    said_at: datetime
+    scale: Scale
+
+    @property
+    def name(self) -> str:
+        """A short code that the user chose."""
+        return self.scale.card
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,11 @@
 """Rows of the reed book's tables as the plain values of `records`."""
 
+import json
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
 from functools import wraps
-from typing import Any, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 from aperture.book.store.records import (
     FAULTS,
@@ -17,12 +18,14 @@ from aperture.book.store.records import (
     Lot,
     NotFetched,
     Photo,
+    PrintedCard,
     Reading,
     Reed,
     Soaking,
     Squeeze,
 )
 from aperture.errors import BookError
+from aperture.scale import Scale
 
 Row = Mapping[str, Any] | sqlite3.Row
 # Of photos there are thousands: their columns are taken by place, which takes half as long as by name.
@@ -31,22 +34,23 @@ FILING = "reed_id, state, soak_seconds, water, wetted, age, reason, by"
 _FIRST = "FROM filings AS first WHERE first.photo_id = photos.id ORDER BY first.id LIMIT 1"
 FIRST_FILING = f"(SELECT reed_id {_FIRST}), (SELECT state {_FIRST})"
 READING = """id, photo_id, origin, version, coverage_factor, printed_scale_relative, record, outcome, shape,
-    review"""
+    review, settings_id"""
 # What comes after the outline in the file is as slow to get as the outline itself.
 DRAWN = "tip, tip_window, by, outline_mm"
 Value = TypeVar("Value")
+P = ParamSpec("P")
 
 # Whoever draws a tip looks at its window, and is told.
 _NOT_DRAWN = "", NotFetched(), None, NotFetched()
 
 
-def _readable(make: Callable[[Any], Value]) -> Callable[[Any], Value]:
+def _readable(make: Callable[P, Value]) -> Callable[P, Value]:
     """A row that lacks a column, or whose texts are no times or no JSON, was spoilt."""
 
     @wraps(make)
-    def made(row: Any) -> Value:
+    def made(*row: P.args, **more: P.kwargs) -> Value:
         try:
-            return make(row)
+            return make(*row, **more)
         except (LookupError, TypeError, ValueError) as error:
             raise BookError("book-damaged", f"a {make.__name__} cannot be read: {error}") from error
 
@@ -95,22 +99,23 @@ def filed(row: sqlite3.Row) -> tuple[Photo, Filing]:
 
 
 @_readable
-def reading(row: sqlite3.Row) -> Reading:
-    """A row with `READING`, then `DRAWN` if that was fetched."""
-    id, photo_id, origin, version, factor, scale, record, outcome, shape, review = row[:10]
-    tip, window, by, outline = row[10:] if len(row) > 10 else _NOT_DRAWN
+def reading(row: sqlite3.Row, scales: Mapping[int, Scale]) -> Reading:
+    """A row with `READING`, then `DRAWN` if that was fetched; `scales` are those of the settings, by id."""
+    id, photo_id, origin, version, factor, relative, record, outcome, shape, review, settings_id = row[:11]
+    tip, window, by, outline = row[11:] if len(row) > 11 else _NOT_DRAWN
     return Reading(
         id=id,
         photo_id=photo_id,
         origin=origin,
         version=version,
         coverage_factor=factor,
-        printed_scale_relative=scale,
+        printed_scale_relative=relative,
         record=LazyRecord(record, outcome=outcome, shape=shape, review=bool(review)),
         outline_mm=_list(outline),
         tip=tip,
         tip_window=_list(window),
         by=by,
+        scale=scales[settings_id],
     )
 
 
@@ -141,6 +146,25 @@ def gauge_check(row: Row) -> GaugeCheck:
         agrees=bool(row["agrees"]),
         told=(row["ruler_mm"], row["tip_offset_mm"]),
     )
+
+
+@_readable
+def card(row: Row) -> PrintedCard:
+    """A row of `cards`."""
+    scale = Scale(row["ruler_mm"], row["tip_offset_mm"], row["name"])
+    return PrintedCard(row["id"], datetime.fromisoformat(row["said_at"]), scale)
+
+
+@_readable
+def scale(row: Row) -> tuple[int, Scale]:
+    """A row of `settings_used`: its id, and what it says of the printed card.
+
+    Settings of earlier versions name no card.
+    """
+    said = json.loads(row["content"])
+    known = said["tip_offset_is_measured"] or said["tip_offset_mm"] != 0.0
+    offset_mm = float(said["tip_offset_mm"]) if known else None
+    return row["id"], Scale(float(said["ruler_mm"]), offset_mm, said.get("card", ""))
 
 
 @_readable

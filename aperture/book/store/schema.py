@@ -191,7 +191,7 @@ FIRST_TABLES = (
     "decisions",
 )
 # Of this version, in the order in which they came.
-TABLES = (*FIRST_TABLES, "gauge_checks", "lot_keys")
+TABLES = (*FIRST_TABLES, "gauge_checks", "lot_keys", "cards")
 
 
 _GAUGE_CHECKS = """
@@ -221,6 +221,17 @@ _LOT_KEYS = """
 CREATE TABLE lot_keys (
     id INTEGER PRIMARY KEY REFERENCES lots (id),
     key TEXT NOT NULL,
+    recorded_at TEXT NOT NULL
+) STRICT
+"""
+
+_CARDS = """
+CREATE TABLE cards (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL,
+    said_at TEXT NOT NULL,
+    ruler_mm REAL NOT NULL CHECK (ruler_mm > 0),
+    tip_offset_mm REAL,
     recorded_at TEXT NOT NULL
 ) STRICT
 """
@@ -278,7 +289,13 @@ def m004_lot_keys(db: Any) -> None:
     _only_grows(db, "lot_keys")
 
 
-MIGRATIONS = (m001_first, m002_seals, m003_gauge_checks, m004_lot_keys)
+def m005_cards(db: Any) -> None:
+    """What was measured of the printed card in use: a row for each answer, of which the latest counts."""
+    db.execute(_CARDS)
+    _only_grows(db, "cards")
+
+
+MIGRATIONS = (m001_first, m002_seals, m003_gauge_checks, m004_lot_keys, m005_cards)
 # What this program writes. A file says which version it has in its `user_version`.
 VERSION = len(MIGRATIONS)
 

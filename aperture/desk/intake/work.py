@@ -92,9 +92,13 @@ class Done:
 
 @dataclass(frozen=True)
 class Measured:
-    """A photo that was measured and is to be entered, with its small picture, as in `Done`."""
+    """A photo that was measured and is to be entered, with its small picture, as in `Done`.
+
+    `settings` are those it was measured with: the order's, and what the book knows of the printed card.
+    """
 
     taken: "Taken"
+    settings: Settings
     small: bytes | None
 
 
@@ -211,6 +215,7 @@ def take_one(order: Order | GaugeOrder) -> Done:
 
 def measure_one(order: Order) -> Measured | Done:
     """Measure a photo and keep its picture; writes nothing into the book. Done if that has it already."""
+    from aperture.book.photos.card_in_use import with_card
     from aperture.book.photos.intake import known_photo, measure_and_keep
     from aperture.book.store.book_file import pictures_folder, report_errors
     from aperture.book.store.ledger import Book
@@ -227,11 +232,12 @@ def measure_one(order: Order) -> Measured | Done:
                 return Done(
                     "known", known.sha256, None, small=None if has_tip else small_picture(order.photo)
                 )
+            settings = with_card(book, order.settings)
         pictures = pictures_folder(order.book_path)
         with report_errors(pictures):
             taken = measure_and_keep(
                 order.photo,
-                order.settings,
+                settings,
                 pictures,
                 order.reed,
                 order.state,
@@ -241,7 +247,7 @@ def measure_one(order: Order) -> Measured | Done:
     except BookError as error:
         return _book_refuses(error)
     has_tip = taken.tip is not None and taken.measurement.outcome == "measured"
-    return Measured(taken, None if has_tip or taken.kept is None else small_picture(order.photo))
+    return Measured(taken, settings, None if has_tip or taken.kept is None else small_picture(order.photo))
 
 
 def enter_one(order: Order, measured: Measured) -> Done:
@@ -256,7 +262,14 @@ def enter_one(order: Order, measured: Measured) -> Done:
     try:
         with Book(order.book_path, create=True) as book:
             arrival = enter(
-                book, order.photo, name, measured.taken, order.settings, soaking, order.lot, order.seconds_of
+                book,
+                order.photo,
+                name,
+                measured.taken,
+                measured.settings,
+                soaking,
+                order.lot,
+                order.seconds_of,
             )
     except BookError as error:
         return _book_refuses(error)
@@ -285,14 +298,17 @@ def _check_one(order: GaugeOrder) -> Done:
     """Check one photo of a gauge: "agrees", "does not agree", or "refused" with why."""
     from dataclasses import replace
 
+    from aperture.book.photos.card_in_use import with_card
     from aperture.book.store.ledger import Book
     from aperture.studies.gauge import check_gauge
 
-    check = replace(check_gauge(order.photo, order.sheets, order.ream_mm, order.settings), photo=order.name)
+    with Book(order.book_path, create=True) as book:
+        settings = with_card(book, order.settings)
+    check = replace(check_gauge(order.photo, order.sheets, order.ream_mm, settings), photo=order.name)
     if check.agrees is None:
         return Done("refused", check.sha256, f"{check.reason} {check.advice}", next(iter(check.flags), None))
     with Book(order.book_path, create=True) as book:
-        book.add_gauge_check(check.record(), order.settings)
+        book.add_gauge_check(check.record(), settings)
     return Done("agrees" if check.agrees else "does not agree", check.sha256, None)
 
 

@@ -10,6 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from aperture.book.photos.card_in_use import with_card
 from aperture.book.store.records import GaugeCheck
 from aperture.desk.intake.work import GaugeOrder
 from aperture.desk.pages.fields import decimal
@@ -17,6 +18,7 @@ from aperture.desk.uploads import stored
 from aperture.desk.web import desk_of, desk_only, page, redirect, safe_form
 from aperture.present.gauge_screen import STANDING, line_sentences, verdict_words
 from aperture.present.report import with_uncertainty
+from aperture.scale import scale_of, scale_words
 from aperture.studies.gauge import FEWEST_SHEETS, MOST_SHEETS, expected_height
 from aperture.studies.gauge_line import line_through, what_explains
 
@@ -30,9 +32,10 @@ def gauge_page(request: Request) -> Response:
     desk = desk_of(request)
     with desk.open_book() as book:
         checks, in_doubt = book.gauge_checks(), book.days_in_doubt()
+        settings = with_card(book, desk.settings)
     last = checks[-1] if checks else None
     same = alike(checks)
-    line = line_through(same, desk.settings)
+    line = line_through(same, settings)
     done, desk.state.gauge = desk.state.gauge, None
     return page(
         request,
@@ -44,9 +47,9 @@ def gauge_page(request: Request) -> Response:
         rows=[(check, *_words(check)) for check in reversed(checks[-LISTED:])],
         line=line_sentences(line) if line else [],
         heights=line.heights if line else 0,
-        explained=what_explains(same, line, desk.settings) if same else (),
+        explained=what_explains(same, line, settings) if same else (),
         sheets=(FEWEST_SHEETS, MOST_SHEETS),
-        ruler=desk.settings.ruler_mm,
+        scale=scale_words(scale_of(settings)),
         standing=STANDING,
     )
 

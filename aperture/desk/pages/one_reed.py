@@ -22,6 +22,7 @@ from aperture.desk.pages.reed_story import changes, happened, limit_words, plots
 from aperture.desk.web import desk_of, desk_only, page, redirect, with_form
 from aperture.errors import BookError
 from aperture.present.report import NAMES, UNITS
+from aperture.scale import all_scale_words
 
 # Nobody squeezes, photographs and squeezes again within this time.
 ONE_SQUEEZE = timedelta(seconds=10)
@@ -72,6 +73,7 @@ def reed(request: Request) -> Response:
         names=list(NAMES.values()),
         changes=changes(history),
         happened=happened(history),
+        scales=all_scale_words(e.reading.scale for e in history.entries if e.reading.measured),
         trend=soak_trend(soak_times(history)),
         plots=plots(history, limits, habit.squeeze_below_ratio),
         other_limits=judged_by - {limits} != set(),

@@ -153,6 +153,7 @@ def measured_by_hand(points: Floats, reading: Reading, settings: Settings) -> di
         **({"height_mm": None} if below_mm is not None else {}),
         "height_below_mm": below_mm,
         "correction": None,  # it is of what the program reads, and this is what a person drew
+        **reading.scale.record(),  # which a photo that the program refused does not have
         "u": {name: k * u[name] for name in QUANTITIES if below_mm is None or name != "height_mm"},
         "shape": verdict.shape,
         "shape_probabilities": dict(verdict.shape_probabilities),

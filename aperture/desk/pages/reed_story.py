@@ -23,7 +23,7 @@ NO_PAIR = (
     "That is not known: the dry and the soaked photo shown above are not of one soak, or a squeeze lies"
     " between them. Photograph it dry and soaked on one day."
 )
-NO_SQUEEZE_PAIR = "There are no two photos to compare, before and after it in the same soak."
+NO_SQUEEZE_PAIR = "There are no two photos to compare, before and after it, of one soak and one bar."
 
 
 @dataclass(frozen=True)

@@ -55,6 +55,7 @@ from aperture.desk.pages.who import remember, remembered
 from aperture.desk.web import desk_of, desk_only, page, redirect, with_form
 from aperture.errors import BookError
 from aperture.flags import FLAGS, Flag
+from aperture.scale import scale_words
 from aperture.settings import Settings
 
 SHAPES = ("shut", "elliptical", "round")
@@ -152,6 +153,7 @@ def _one(
         waters=WATER,
         wetted=WETTED,
         ages=AGES,
+        scales=_scales([one for one in shown if one.reading.measured]),
     )
 
 
@@ -289,6 +291,13 @@ def _drawn(entry: Entry) -> tuple[Entry, str, TipView | None, list[tuple[str, st
     """A photo with its class, what is drawn of it, its numbers, and how likely each class is."""
     reading = entry.reading
     return entry, seen(reading), tip_view(reading), numbers(reading.record), chances(reading.record)
+
+
+def _scales(shown: Sequence[Entry]) -> list[str]:
+    """The printed scale of the photos that are shown; where they differ, of each."""
+    words = {one.filing.state or "state not known": scale_words(one.reading.scale) for one in shown}
+    one_for_all = len(set(words.values())) == 1
+    return list(set(words.values())) if one_for_all else [f"{state}: {said}" for state, said in words.items()]
 
 
 def _add(

@@ -26,6 +26,7 @@ from aperture.desk.web import Desk, cameras_too, desk_of, page, redirect, safe_f
 from aperture.desk.wording import page_words
 from aperture.flags import FLAGS, Flag
 from aperture.present.report import NAMES, UNITS
+from aperture.scale import scale_words
 
 # So many of the last photos stay on the page.
 RECENT = 5
@@ -57,6 +58,7 @@ class Shown:
     doubts: tuple[Flag, ...] = ()
     view: TipView | None = None
     code: str | None = None
+    scale: str = ""
     most: int = CARD.reed_tags.count
     soaked: tuple[float, str] | None = None
     may_correct: bool = False
@@ -263,6 +265,7 @@ def _shown(desk: Desk, book: Book, sha: str | None, why: str | None = None, code
         tip_view(reading),
         soaked=_soaked(desk, entry),
         may_correct=_may_correct(entry),
+        scale=scale_words(reading.scale),
     )
 
 

@@ -85,6 +85,8 @@ def for_people(row):
         more |= {"correction_mm": None, "correction": None}  # none of the fixture's heights is corrected
     if "kept_sha256" in row:
         more = {"said_by_people": None}  # nobody said anything of the fixture's photos
+        # What the default settings say of the printed card: nobody measured anything.
+        more |= {"ruler_mm": 50.0, "tip_offset_mm": None, "card": None}
     return {name: value for name, value in row.items() if name not in ONLY_IN_JSON} | more
 
 

@@ -57,7 +57,7 @@ def test_a_photo_that_does_not_agree(browser, desk):
     assert "it did not agree" in answer
     assert "printed bar" in answer
     assert "--ruler" not in answer
-    assert "ruler_mm in the settings" in answer
+    assert "say it on your card’s page" in answer
     assert "reads too low" in answer
 
 
