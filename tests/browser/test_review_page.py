@@ -115,6 +115,40 @@ def test_what_has_the_focus_is_not_behind_the_bar(review, size):
         assert in_view(page.locator(":focus"), size)
 
 
+@SIZES
+def test_what_is_wrong_is_said_in_view_and_has_the_focus(review, size):
+    page = review.page
+    show(review, f"/review/{review.sha}", size)
+    page.get_by_label("Who reviews").fill("MB")
+    page.get_by_label("Class").select_option("shut")
+    page.get_by_role("button", name="Override").click()
+    expect(page.get_by_label("Why")).to_be_focused()
+    wrong = page.locator("#wrong")
+    expect(wrong).to_contain_text("say which class it is, and why")
+    assert in_view(wrong, size)
+    assert in_view(page.get_by_label("Why"), size)
+    expect(page.get_by_label("Class")).to_have_value("shut")
+    assert Axe().run(page).violations_count == 0
+    review.shot(f"{size['width']}-wrong")
+
+
+def test_an_outline_that_was_not_kept_is_still_drawn(desk, review):
+    """Who reviews was a name, not a code: the points lie where they were."""
+    page = review.page
+    page.keyboard.press("d")
+    drag(page, 6, 0, 12)
+    drawn = points(page)
+    page.get_by_label("Who reviews").fill("Mary Smith")
+    page.get_by_role("button", name="Measure this outline").click()
+    expect(page.locator("#wrong")).to_contain_text("short code")
+    expect(page.get_by_label("Who reviews")).to_be_focused()
+    expect(page.locator(".handle")).to_have_count(24)
+    assert points(page) == [pytest.approx(point) for point in drawn]
+    page.get_by_label("Who reviews").fill("MS")
+    page.get_by_role("button", name="Measure this outline").click()
+    expect(page.locator(".this h2")).to_contain_text("by a person")
+
+
 # --- clicks --------------------------------------------------------------------------------------------
 
 
@@ -318,18 +352,24 @@ def fingers(window):
     return touch
 
 
-def test_two_fingers_enlarge_the_judged_tip(held):
+@pytest.mark.parametrize("along", [(1, 0), (0, 1)], ids=["level", "upright"])
+def test_two_fingers_enlarge_the_judged_tip(held, along):
     page, touch = held.page, fingers(held)
     tip = page.locator(".this svg.tip")
     tip.scroll_into_view_if_needed()
     box = tip.bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-    before = seen_at(page, x, y)
-    touch("Start", (x - 20, y), (x + 20, y))
-    for apart in (30, 40, 50, 60):
-        touch("Move", (x - apart, y), (x + apart, y))
+    before, scrolled = seen_at(page, x, y), page.evaluate("scrollY")
+
+    def apart(px):
+        return [(x + sign * px * along[0], y + sign * px * along[1]) for sign in (-1, 1)]
+
+    touch("Start", *apart(20))
+    for px in (30, 40, 50, 60):
+        touch("Move", *apart(px))
     touch("End")
     assert boxes(page)[0][2] == pytest.approx(10.4 / 3, rel=0.1)
+    assert page.evaluate("scrollY") == scrolled
     assert seen_at(page, x, y) == pytest.approx(before, abs=0.1)
 
 
@@ -510,6 +550,8 @@ def test_a_desk_that_is_closed_is_said_while_one_drags(review):
 
 def test_the_outline_is_left_as_it_was(desk, review):
     page = review.page
+    page.get_by_label("Who reviews").fill("MB")
+    page.keyboard.press("Escape")
     page.keyboard.press("d")
     drag(page, 6, 0, -10)
     expect(page.get_by_role("button", name="Confirm the numbers")).to_be_hidden()

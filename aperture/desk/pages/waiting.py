@@ -73,8 +73,7 @@ def faults(entry: Entry) -> list[str]:
 
 
 def _with_faults(entry: Entry, why: str) -> str:
-    which = [FLAGS[code].sentence for code in _doubts(entry) if code in WHICH_REED]
-    return " ".join(dict.fromkeys([*which, why, *faults(entry)]))
+    return " ".join(dict.fromkeys([*contradictions(entry), why, *faults(entry)]))
 
 
 def is_unfiled(entry: Entry) -> bool:
@@ -84,7 +83,14 @@ def is_unfiled(entry: Entry) -> bool:
 
 def asks_which(entry: Entry) -> bool:
     """Whether it is to be said which reed, or which state, a photo shows."""
-    return is_unfiled(entry) or bool(WHICH_REED & set(_doubts(entry)))
+    return is_unfiled(entry) or bool(contradictions(entry))
+
+
+def contradictions(entry: Entry) -> list[str]:
+    """Why the reed or the state that a photo is filed under may be wrong, in sentences."""
+    if entry.reading.origin == "person":
+        return []
+    return [FLAGS[code].sentence for code in _doubts(entry) if code in WHICH_REED]
 
 
 def what_is_missing(entry: Entry) -> str:

@@ -201,7 +201,7 @@ function begin() {
 
   const first = JSON.parse(edit.dataset.handles).map(([x, y]) => [x - xMin, yMax - y]);
   draw(first);
-  points[0].handle.focus();
+  if (!("open" in edit.dataset)) points[0].handle.focus(); // else what is wrong has the focus
 
   document.getElementById("undo").addEventListener("click", () => {
     last = null;

@@ -13,7 +13,6 @@ export class Zoom {
     this.away = { x: 0, y: 0 }; // of what is in the middle, from the middle of the whole, as a part of its size
     this.fingers = new Map();
     judged.addEventListener("wheel", (event) => this.#wheel(event), { passive: false });
-    judged.addEventListener("touchstart", (event) => { if (event.touches.length > 1) event.preventDefault(); }, { passive: false });
     judged.addEventListener("pointerdown", (event) => this.#down(event));
     judged.addEventListener("pointermove", (event) => this.#move(event));
     for (const end of ["pointerup", "pointercancel"]) judged.addEventListener(end, (event) => this.fingers.delete(event.pointerId));

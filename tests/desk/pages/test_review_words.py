@@ -74,10 +74,16 @@ def test_beside_which_reed_stands_what_was_seen(browser, nobodys, numbers, fault
 def test_a_contradiction_is_named_before_the_blur(desk, browser, enter):  # noqa: F811
     """It is why the photo stands under "Which reed?"."""
     with desk.open_book() as book:
-        enter(book, book.add_reed(7), "dry", flags=("blurred", "reed-contradiction"))
+        photo = enter(book, book.add_reed(7), "dry", flags=("blurred", "reed-contradiction"))
     (line,) = listed(browser.get("/review").text)
     both = FLAGS["reed-contradiction"].page_sentence, FLAGS["blurred"].sentence
     assert line.replace("&#39;", "'").endswith(" ".join(both))
+    path = f"/review/{photo.sha256}"
+    above = " ".join(says(browser.get(path).text))
+    assert all(sentence.removesuffix(".") in above for sentence in both)
+    # Once a person has looked, it is asked no more.
+    browser.post(path, {"say": "confirm", "by": "MB"})
+    assert both[0] not in " ".join(says(browser.get(path).text))
 
 
 # --- how likely each class is --------------------------------------------------------------------------

@@ -90,6 +90,14 @@ def test_points_that_were_refused_are_still_where_they_were(browser, path):
     assert re.search('id="wrong"[^>]*>[^<]*the outline crosses itself', answer.text)
 
 
+def test_points_are_kept_when_something_else_is_wrong(browser, path):
+    points = ellipse(6.6, 1.3)
+    text = browser.post(path, {"say": "outline", "points": points, "by": "Mary Smith"}).text
+    button = re.search('<button [^>]*id="edit"[^>]*>', text)[0]
+    assert " data-open" in button
+    assert json.loads(re.search('data-handles="(.*?)"', button)[1]) == json.loads(points)
+
+
 def test_only_the_desk_s_own_page_may_try(browser, camera, path):
     form = {"points": ellipse(6.8, 1.0)}
     assert camera.post(f"{path}/outline", form).status_code == 403
