@@ -34,6 +34,7 @@ from aperture.book.store.records import (
     Reed,
     short_code,
 )
+from aperture.book.store.withdrawals import WITHDRAWABLE, Entered, something_lacks, standing
 from aperture.card.geometry import CARD
 from aperture.dates import latest
 from aperture.errors import BookError, SettingsError
@@ -43,7 +44,8 @@ Row = Mapping[str, Any]
 
 # The reeds of which the latest decision is that they left.
 _GONE = f"""(SELECT reed_id FROM decisions
-    WHERE id IN (SELECT max(id) FROM decisions GROUP BY reed_id) AND action IN {GONE})"""
+    WHERE id IN (SELECT max(id) FROM decisions WHERE {standing("decisions")} GROUP BY reed_id)
+    AND action IN {GONE})"""
 
 
 class Book:
@@ -62,6 +64,7 @@ class Book:
         self.pictures = book_file.pictures_folder(path)
         self._connection = book_file.connect(path, create, wait_seconds)
         self._looked_at = False  # before the first writing, whether the file is in order
+        self._entered: list[Entered] = []
 
     def __enter__(self) -> Self:
         return self
@@ -192,12 +195,14 @@ class Book:
     def fates(self) -> list[Fate]:
         """What was decided about every reed, by number: a history without what it rests on."""
         reeds = self.reeds()
-        lots, decisions = self._lots_of(reeds), self._of_reeds("decisions", rows.decision, "")
+        lots, decisions = self._lots_of(reeds), self._of_reeds("decisions", rows.decision, "WHERE true")
         return [Fate(reed, lots[reed.lot] if reed.lot else None, tuple(decisions[reed.id])) for reed in reeds]
 
     def left_at(self, reed: Reed) -> datetime | None:
         """When the reed left the box; None if it is here."""
-        found = self._select("SELECT * FROM decisions WHERE reed_id = ? ORDER BY id DESC LIMIT 1", reed.id)
+        query = f"""SELECT * FROM decisions WHERE reed_id = ? AND {standing("decisions")}
+            ORDER BY id DESC LIMIT 1"""
+        found = self._select(query, reed.id)
         decision = rows.decision(found[0]) if found else None
         return decision.decided_at if decision is not None and decision.action in GONE else None
 
@@ -228,12 +233,13 @@ class Book:
     def unfiled_hashes(self) -> list[str]:
         """The SHA-256 of each of them, in the same order: of thousands these are read in no time."""
         # As `Reading.retake_asked` has it: the latest reading is a person's, without a number.
-        query = """SELECT photos.sha256 FROM photos
+        query = f"""SELECT photos.sha256 FROM photos
             JOIN current_filings AS filings ON filings.photo_id = photos.id
             WHERE (filings.reed_id IS NULL OR filings.state IS NULL)
             AND NOT EXISTS (
                 SELECT 1 FROM readings
-                WHERE id = (SELECT max(id) FROM readings WHERE photo_id = photos.id)
+                WHERE id = (SELECT max(id) FROM readings
+                    WHERE photo_id = photos.id AND {standing("readings")})
                 AND origin = 'person' AND outcome = 'refused')
             ORDER BY coalesce(photos.taken, photos.received_at), photos.id"""
         return [row["sha256"] for row in self._select(query)]
@@ -519,6 +525,27 @@ class Book:
                 override_reason=override_reason,
             )
 
+    @property
+    def entered(self) -> tuple[Entered, ...]:
+        """What was entered through this object and can be withdrawn, in the order in which it was."""
+        return tuple(self._entered)
+
+    def withdraw(self, entered: Sequence[Entered]) -> None:
+        """Enter that these rows do not count any more. They stay on record; what counted before counts again.
+
+        Raises
+        ------
+        BookError : something that was entered since rests on them, or they do not count already.
+        """
+        with self._together():
+            for table, row in reversed(entered):
+                query = f"SELECT 1 FROM {table} WHERE id = ? AND {standing(table)}"
+                if table not in WITHDRAWABLE or not self._select(query, row):
+                    raise BookError("book-entry-wrong", f"{table}, row {row}, does not count already")
+                self._insert("withdrawals", of_table=table, of_row=row)
+            if self._select(something_lacks(_GONE))[0][0]:
+                raise BookError("book-entry-wrong", "something that was entered since rests on it")
+
     # How it is done
 
     def _select(self, query: str, *values: Any) -> list[sqlite3.Row]:
@@ -538,6 +565,8 @@ class Book:
             )
             assert done.lastrowid is not None
             seals.seal(self._connection, table, done.lastrowid)
+        if table in WITHDRAWABLE:
+            self._entered.append(Entered(table, done.lastrowid))
         return done.lastrowid
 
     def _detail_reed(self, reed_id: int, lot: str | None, slot: str | None, player: str | None) -> None:
@@ -567,7 +596,8 @@ class Book:
         doubted = {photo.id: photo.when.date() in days for photo, _ in found}
         readings: dict[int, list[Reading]] = defaultdict(list)
         what = f"{rows.READING}, {rows.DRAWN}" if outlines else rows.READING
-        query = f"SELECT {what} FROM readings WHERE photo_id IN (SELECT value FROM json_each(?))"
+        query = f"""SELECT {what} FROM readings
+            WHERE photo_id IN (SELECT value FROM json_each(?)) AND {standing("readings")}"""
         for row in self._select(query, json.dumps([photo.id for photo, _ in found])):
             reading = rows.reading(row)
             if doubted.get(reading.photo_id) and reading.origin == "program":
@@ -591,9 +621,9 @@ class Book:
     def _of_reeds(
         self, table: str, make: Callable[[rows.Row], Any], where: str, *values: Any
     ) -> dict[int, list[Any]]:
-        """The rows of a table, by reed, in the order in which they were entered."""
+        """The rows of a table that stand, by reed, in the order in which they were entered."""
         found: dict[int, list[Any]] = defaultdict(list)
-        for row in self._select(f"SELECT * FROM {table} {where} ORDER BY id", *values):
+        for row in self._select(f"SELECT * FROM {table} {where} AND {standing(table)} ORDER BY id", *values):
             found[row["reed_id"]].append(make(row))
         return found
 
