@@ -23,6 +23,7 @@ from aperture.desk.pages import (
     review,
     snap,
     tray,
+    undo,
 )
 from aperture.desk.security.access import CAMERA_SECONDS, Session
 from aperture.desk.security.shield import Shield
@@ -52,6 +53,7 @@ def create_app(desk: Desk) -> ASGIApp:
             *snap.routes,
             *review.routes,
             *tray.routes,
+            *undo.routes,
             *one_reed.routes,
             *due_page.routes,
             *lots.routes,

@@ -1,7 +1,9 @@
 """What all pages share: the desk they belong to, who is asking, the page's frame, forms that are safe."""
 
+import secrets
+import time
 from collections import defaultdict
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from functools import wraps
 from inspect import iscoroutinefunction
@@ -19,6 +21,7 @@ from starlette.types import Scope
 from aperture import __version__
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
+from aperture.book.store.withdrawals import Entered
 from aperture.desk.intake.work import Done, GaugeOrder, Order
 from aperture.desk.security.access import Access, Session
 from aperture.desk.wording import page_words
@@ -34,6 +37,8 @@ LOCK_WAIT_SECONDS = 1.0
 CAMERA_THREADS = 8
 # After so long it is worth trying again to write.
 _LATER_SECONDS = 2
+# So long something that was entered can be undone.
+UNDO_SECONDS = 60.0
 
 # What makes a page out of a request: in a thread, or, if it waits for something to come, in the event loop.
 Maker = Callable[[Request], Response]
@@ -72,6 +77,24 @@ class _NobodyTakes:
         """Nothing is being taken in."""
 
 
+@dataclass(frozen=True)
+class Undo:
+    """What can be undone: what was said of it, the rows that it entered, where to go then, and until when."""
+
+    words: str
+    entered: Sequence[Entered]
+    back: str
+    ends: float
+
+
+@dataclass(frozen=True)
+class Line:
+    """What happened, in words, for the next page; `undo` is the key of what can be undone, or None."""
+
+    words: str
+    undo: str | None = None
+
+
 @dataclass
 class State:
     """What a desk keeps in memory while it runs.
@@ -79,7 +102,9 @@ class State:
     `worker` takes photos in, `taking` lets one go to it at a time, in the order in which they came. `threads`
     are those that work for phones. `histories` are all reeds that are here and the book's last seal when
     they were read, `by` is who reviewed last. By the key of the session that sent them: `sent` are hashes of
-    photos, `recent` what became of the last ones. `soaks` are the timer's seconds, by the photo's hash.
+    photos, `recent` what became of the last ones, `lines` what its next page says has happened, `undos` what
+    can be undone, by a key of its own. `soaks` are the timer's seconds, by the photo's hash. `clock` are
+    seconds that only go forward.
     `door` is the file that leads the browser in, as long as it is there. `gauge` is what the last photo of a
     gauge gave, until it was shown.
     """
@@ -91,6 +116,9 @@ class State:
     by: str = ""
     sent: defaultdict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
     recent: defaultdict[str, list[Done]] = field(default_factory=lambda: defaultdict(list))
+    lines: dict[str, Line] = field(default_factory=dict)
+    undos: defaultdict[str, dict[str, Undo]] = field(default_factory=lambda: defaultdict(dict))
+    clock: Callable[[], float] = time.monotonic
     soaks: dict[str, float] = field(default_factory=dict)
     door: Path | None = None
     gauge: Done | None = None
@@ -189,9 +217,10 @@ async def in_thread(
 
 def page(request: Request, template: str, status: int = 200, **facts: Any) -> HTMLResponse:
     """A page made from a template; `facts` are its variables. Everything in them is escaped."""
-    session = session_of(request)
+    session, state = session_of(request), desk_of(request).state
     words = _pages.get_template(template).render(
         session=session,
+        said_once=lambda: state.lines.pop(session.key, None) if session else None,
         csrf=session.csrf if session else "",
         here=request.url.path,
         version=__version__,
@@ -223,9 +252,42 @@ def check_csrf(request: Request, given: str) -> None:
         raise HTTPException(403, "This page is too old. Load it again.")
 
 
-def redirect(path: str) -> RedirectResponse:
-    """After something was changed: look at this page next."""
-    return RedirectResponse(path, 303)
+class Redirect(RedirectResponse):
+    """To the page that is looked at next, and what that says at its top; see `redirect`."""
+
+    def __init__(self, path: str, words: str, entered: Sequence[Entered], back: str) -> None:
+        super().__init__(path, 303)
+        self.words, self.entered, self.back = words, entered, back
+
+
+def redirect(path: str, say: str = "", undo: Sequence[Entered] = (), back: str | None = None) -> Redirect:
+    """After something was changed: look at this page next.
+
+    Parameters
+    ----------
+    path : of the page.
+    say : what happened, in a sentence: it stands at the top of the next page, once.
+    undo : what was entered (`Book.entered`): with it there is a button *Undo*, for `UNDO_SECONDS`.
+    back : the page to look at when it was undone; if it is not given, `path`.
+    """
+    return Redirect(path, say, undo, back or path)
+
+
+def _remember(state: State, session: Session, answer: Redirect) -> None:
+    """Keep what the next page of a session says, and what can be undone."""
+    undos, now = state.undos[session.key], state.clock()
+    for key in [key for key, one in undos.items() if one.ends <= now]:
+        del undos[key]
+    if not answer.words:
+        return
+    last = state.lines.get(session.key)
+    key: str | None = None
+    if not answer.entered and last is not None and last.words == answer.words:
+        return  # a button that was pressed twice: what it entered can be undone
+    if answer.entered:
+        key = secrets.token_urlsafe(8)
+        undos[key] = Undo(answer.words, answer.entered, answer.back, now + UNDO_SECONDS)
+    state.lines[session.key] = Line(answer.words, key)
 
 
 async def trouble_page(request: Request, error: Exception) -> Response:
@@ -275,7 +337,11 @@ def _guarded(maker: Maker | Handler, roles: tuple[str, ...]) -> Handler:
         if session.role not in roles:
             raise HTTPException(403, "A phone sees its own photos only.")
         if iscoroutinefunction(maker):
-            return cast("Response", await maker(request))
-        return await in_thread(request, cast("Maker", maker), request)
+            answer = cast("Response", await maker(request))
+        else:
+            answer = await in_thread(request, cast("Maker", maker), request)
+        if isinstance(answer, Redirect):
+            _remember(desk_of(request).state, session, answer)
+        return answer
 
     return guarded

@@ -66,7 +66,7 @@ def enter_lot(request: Request, form: FormData) -> Response:
             ordered_on, return_by = ordered_on or now.ordered_on, return_by or now.return_by
             price = now.price_per_reed if price is None else price
         book.add_lot(code or "", source or "", ordered_on, return_by, price, strength)
-    return redirect("/lots")
+    return redirect("/lots", f"Lot {code}: saved.", book.entered)
 
 
 @desk_only

@@ -68,7 +68,9 @@ def change_reed(request: Request, form: FormData) -> Response:
     with desk_of(request).open_book() as book:
         this = book.reed(reed_in_address(request))
         book.change_reed(this, text(form, "lot"), text(form, "slot"), text(form, "player"))
-    return redirect(f"/reed/{this.number}")
+    return redirect(
+        f"/reed/{this.number}", f"Reed {this.number}: lot, place and player, saved.", book.entered
+    )
 
 
 @desk_only
@@ -83,7 +85,7 @@ def enter_check(request: Request, form: FormData) -> Response:
             raise BookError("book-entry-wrong", "nothing was looked at")
         response, note, by = (text(form, name) for name in ("response", "note", "by"))
         book.add_check(this, book.now(this), faults, response, cents, note, by)
-    return redirect(f"/reed/{this.number}")
+    return redirect(f"/reed/{this.number}", f"Reed {this.number}: check by hand, saved.", book.entered)
 
 
 @desk_only
@@ -95,7 +97,7 @@ def enter_squeeze(request: Request, form: FormData) -> Response:
         this = book.reed(reed_in_address(request))
         if not any(abs(now - squeeze.done_at) < ONE_SQUEEZE for squeeze in book.history(this).squeezes):
             book.add_squeeze(this, book.now(this), by=text(form, "by"))
-    return redirect(f"/reed/{this.number}")
+    return redirect(f"/reed/{this.number}", f"Reed {this.number}: squeezed, saved.", book.entered)
 
 
 @desk_only
@@ -107,8 +109,8 @@ def enter_decision(request: Request, form: FormData) -> Response:
         this = book.reed(reed_in_address(request))
         action = cast("Action", text(form, "action") or "")
         by, reason = text(form, "by") or "", text(form, "reason")
-        decide(book, this, action, by, reason, book.now(this), desk.settings)
-    return redirect(f"/reed/{this.number}")
+        said = decide(book, this, action, by, reason, book.now(this), desk.settings)
+    return redirect(f"/reed/{this.number}", f"{said} Saved.", book.entered)
 
 
 routes = [

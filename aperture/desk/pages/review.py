@@ -48,7 +48,14 @@ SHAPES = ("shut", "elliptical", "round")
 RETAKE = "A person asked for a retake."
 # So many of a kind are listed on a page.
 LISTED = 60
-SAID = ("confirm", "override", "retake", "reed", "outline")
+# What can be said of a photo, and what the next page says of that.
+DONE = {
+    "confirm": "numbers confirmed",
+    "override": "another class",
+    "retake": "a retake is asked for",
+    "reed": "reed, state or soak corrected",
+    "outline": "outline measured",
+}
 
 
 @desk_only
@@ -128,7 +135,7 @@ def answer(request: Request, form: FormData) -> Response:
     by = short_code(str(form.get("by", "")).strip(), "Who reviews")
     desk.state.by = by
     said = str(form.get("say", ""))
-    if said not in SAID:
+    if said not in DONE:
         raise BookError("book-entry-wrong", f"{said!r} cannot be said of a photo")
     with desk.open_book() as book:
         entry = _entry(book, request.path_params["sha"])
@@ -142,10 +149,11 @@ def answer(request: Request, form: FormData) -> Response:
         else:
             record, outline_mm = _manual_reading(book, entry, said, form)
             _add(book, entry, record, outline_mm, by)
-    after = following[0] if following else None
+    after, here = following[0] if following else None, f"/review/{entry.photo.sha256}"
+    done = f"{entry.photo.name}: {DONE[said]}, saved."
     if said in ("outline", "reed"):  # it is looked at once more
-        return redirect(f"/review/{entry.photo.sha256}" + (f"?then={after}" if after else ""))
-    return redirect(f"/review/{after}" if after else "/review")
+        return redirect(here + (f"?then={after}" if after else ""), done, book.entered)
+    return redirect(f"/review/{after}" if after else "/review", done, book.entered, back=here)
 
 
 routes = [

@@ -67,7 +67,8 @@ def enter_reed(request: Request, form: FormData) -> Response:
             book.add_reed(number, lot, slot, player)
         else:
             book.change_reed(now, lot or now.lot, slot or now.slot, player or now.player)
-    return redirect(f"/reed/{number}")
+    said = f"Reed {number}: {'made' if now is None else 'lot, place and player'}, saved."
+    return redirect(f"/reed/{number}", said, book.entered, back="/reeds" if now is None else None)
 
 
 routes = [
