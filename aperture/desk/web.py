@@ -1,17 +1,21 @@
 """What all pages share: the desk they belong to, who is asking, the page's frame, forms that are safe."""
 
+import re
 import secrets
 import time
 from collections import defaultdict
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from functools import wraps
+from http import HTTPStatus
 from inspect import iscoroutinefunction
 from pathlib import Path
 from typing import Any, ParamSpec, Protocol, cast
+from urllib.parse import urlsplit
 
 from anyio import CapacityLimiter, to_thread
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, HTTPConnection, Request
@@ -55,6 +59,39 @@ _pages = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
+
+
+@dataclass(frozen=True)
+class Refused:
+    """A form that was sent and refused, for the page that shows it again.
+
+    `form` is which of the page's forms, `typed` what was in it, `words` what is wrong; `field` is where, or
+    None if it is in no field alone.
+    """
+
+    form: str
+    typed: FormData
+    words: str
+    field: str | None = None
+
+    def value(self, name: str, otherwise: object = "") -> str:
+        """What was typed into a field; what stands there else, if the form was not sent."""
+        said = self.typed.get(name) if self.words else None
+        return said if isinstance(said, str) else str(otherwise or "")
+
+    def mark(self, name: str, beside: str = "") -> Markup:
+        """Attributes of a field: that it is the one, and by what it is explained (`beside`: always)."""
+        if name != self.field:
+            return Markup(' aria-describedby="{}"').format(beside) if beside else Markup()
+        explained = f"wrong {beside}".rstrip()
+        return Markup(' aria-invalid="true" aria-describedby="{}" autofocus').format(explained)
+
+    def wrong(self, name: str | None = None) -> Markup:
+        """What is wrong with a field, or without a name with the form: a line below it, or nothing."""
+        if not self.words or name != self.field:
+            return Markup()
+        focus = Markup(' tabindex="-1" autofocus') if name is None else Markup()
+        return Markup('<p class="wrong" id="wrong"{}>{}</p>').format(focus, page_words(self.words))
 
 
 class TakesPhotos(Protocol):
@@ -218,9 +255,15 @@ async def in_thread(
 def page(request: Request, template: str, status: int = 200, **facts: Any) -> HTMLResponse:
     """A page made from a template; `facts` are its variables. Everything in them is escaped."""
     session, state = session_of(request), desk_of(request).state
+    refused: Refused | None = getattr(request.state, "refused", None)
+
+    def typed_in(form: str) -> Refused:
+        return refused if refused is not None and refused.form == form else Refused(form, FormData(), "")
+
     words = _pages.get_template(template).render(
         session=session,
         said_once=lambda: state.lines.pop(session.key, None) if session else None,
+        typed_in=typed_in,
         csrf=session.csrf if session else "",
         here=request.url.path,
         version=__version__,
@@ -236,7 +279,14 @@ async def safe_form(request: Request, files: int = 0) -> FormData:
     ------
     HTTPException : 403, it did not; 400, it is no form, or has too much in it.
     """
-    form = await request.form(max_files=files, max_fields=60, max_part_size=64 * 1024)
+    try:
+        form = await request.form(max_files=files, max_fields=60, max_part_size=64 * 1024)
+    except HTTPException as error:
+        if error.status_code != 400:
+            raise
+        raise HTTPException(
+            400, "What came is no form of this desk, or has too much in it. Nothing was written."
+        ) from error
     try:
         check_csrf(request, str(form.get("csrf", "")))
     except HTTPException:
@@ -275,29 +325,30 @@ def redirect(path: str, say: str = "", undo: Sequence[Entered] = (), back: str |
 
 def _remember(state: State, session: Session, answer: Redirect) -> None:
     """Keep what the next page of a session says, and what can be undone."""
-    undos, now = state.undos[session.key], state.clock()
-    for key in [key for key, one in undos.items() if one.ends <= now]:
-        del undos[key]
+    now, last = state.clock(), state.lines.get(session.key)
+    undos = {key: one for key, one in state.undos[session.key].items() if now < one.ends}
+    state.undos[session.key] = undos
     if not answer.words:
         return
-    last = state.lines.get(session.key)
-    key: str | None = None
-    if not answer.entered and last is not None and last.words == answer.words:
-        return  # a button that was pressed twice: what it entered can be undone
     if answer.entered:
         key = secrets.token_urlsafe(8)
         undos[key] = Undo(answer.words, answer.entered, answer.back, now + UNDO_SECONDS)
-    state.lines[session.key] = Line(answer.words, key)
+        state.lines[session.key] = Line(answer.words, key)
+    elif last is None or last.words != answer.words:  # else a button was pressed twice: once it entered
+        state.lines[session.key] = Line(answer.words)
 
 
 async def trouble_page(request: Request, error: Exception) -> Response:
     """Whatever goes wrong is said in words: on a page, or as JSON to a script that asks for that."""
-    status, what, advice = _trouble(error)
+    status, what, advice = trouble(error)
     code = error.code if isinstance(error, ApertureError) else None
+    if what == HTTPStatus(status).phrase:  # what the library says that no page of ours has answered
+        what, advice = _NO_PAGE.get(status, _NO_PAGE[400])
     if request.headers.get("accept") == "application/json":
         answer: Response = JSONResponse({"what": page_words(what), "advice": page_words(advice)}, status)
     else:
-        answer = page(request, "trouble.html", status, what=what, advice=advice, code=code)
+        facts = {"what": what, "advice": advice, "code": code, "ways": _ways_on(request, status)}
+        answer = page(request, "trouble.html", status, heading=_HEADINGS.get(status, _FAILED), **facts)
     if isinstance(error, HTTPException):
         answer.headers.update(error.headers or {})
     if status == 503:
@@ -307,9 +358,22 @@ async def trouble_page(request: Request, error: Exception) -> Response:
 
 # RFC 9110, 15.5.5 and 15.6.4; what else the book refuses is a conflict with what it holds (15.5.10).
 _STATUS = {"book-unknown": 404, "book-missing": 404, "book-busy": 503}
+_FAILED = "That did not work"
+_HEADINGS = {404: "It is not here", 405: "There is no page here", 403: "Not from here"}
+_NO_PAGE = {
+    400: ("What came is no request that this desk can read.", "Go back, load the page again, and try again."),
+    404: (
+        "This desk has no page with that address.",
+        "It may have been mistyped, or be of another version. Every page is reached from the menu.",
+    ),
+    405: (
+        "This address takes what was entered in a form; it shows no page of its own.",
+        "Go back to the page with the form. What was saved before is saved.",
+    ),
+}
 
 
-def _trouble(error: Exception) -> tuple[int, str, str]:
+def trouble(error: Exception) -> tuple[int, str, str]:
     """The status of the answer, what is wrong, and what to do."""
     if isinstance(error, HTTPException):
         return error.status_code, error.detail, ""
@@ -324,6 +388,20 @@ def _trouble(error: Exception) -> tuple[int, str, str]:
         return 507, what, "Nothing was lost. Make room on the disk, then try again."
     what = f"The program failed, and the fault is the program's. {type(error).__name__}"
     return 500, what, "Nothing was lost. Go back and try again."
+
+
+def _ways_on(request: Request, status: int) -> list[tuple[str, str]]:
+    """Where to go from a page that says what went wrong: addresses, and what their buttons say."""
+    session, ways = session_of(request), []
+    came_from = urlsplit(request.headers.get("referer", ""))
+    here = came_from.netloc == request.url.netloc and came_from.path != request.url.path
+    if here and re.match(r"/(?![/\\])", came_from.path):  # two slashes would lead to another computer
+        ways.append((came_from._replace(scheme="", netloc="").geturl(), "Back to where you were"))
+    elif status == 405:  # the form that sends there is on the page that is one step up
+        ways.append((request.url.path.rpartition("/")[0] or "/", "Back to the page with the form"))
+    if session is not None and session.role == "camera":
+        return [*ways, ("/snap", "The camera")]
+    return [*ways, ("/", "What is due" if session is not None else "Go on")]
 
 
 def _guarded(maker: Maker | Handler, roles: tuple[str, ...]) -> Handler:
