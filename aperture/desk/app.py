@@ -20,6 +20,7 @@ from aperture.desk.pages import (
     one_reed,
     phone,
     picture,
+    printing,
     review,
     snap,
     tray,
@@ -56,6 +57,7 @@ def create_app(desk: Desk) -> ASGIApp:
             *undo.routes,
             *one_reed.routes,
             *due_page.routes,
+            *printing.routes,
             *lots.routes,
             *importing.routes,
             *gauge.routes,
@@ -73,15 +75,16 @@ def create_app(desk: Desk) -> ASGIApp:
         },
     )
     app.state.desk = desk
+    app.state.counts = due_page.counts
     return Shield(app, hosts, lambda scope: session_in(desk, scope))
 
 
 async def start(request: Request) -> Response:
-    """Where to begin: the desk sees the book, a phone its camera."""
+    """Where to begin: the desk sees what is due, a phone its camera."""
     session = session_of(request)
     if session is None:
         return page(request, "stranger.html", 401)
-    return redirect("/reeds" if session.role == "desk" else "/snap")
+    return redirect("/due" if session.role == "desk" else "/snap")
 
 
 async def open_desk(request: Request) -> Response:

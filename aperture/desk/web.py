@@ -4,7 +4,7 @@ import re
 import secrets
 import time
 from collections import defaultdict
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import wraps
 from http import HTTPStatus
@@ -138,18 +138,19 @@ class State:
 
     `worker` takes photos in, `taking` lets one go to it at a time, in the order in which they came. `threads`
     are those that work for phones. `histories` are all reeds that are here and the book's last seal when
-    they were read, `by` is who reviewed last. By the key of the session that sent them: `sent` are hashes of
-    photos, `recent` what became of the last ones, `lines` what its next page says has happened, `undos` what
-    can be undone, by a key of its own. `soaks` are the timer's seconds, by the photo's hash. `clock` are
-    seconds that only go forward.
-    `door` is the file that leads the browser in, as long as it is there. `gauge` is what the last photo of a
-    gauge gave, until it was shown.
+    they were read; `counts` are those in the menu, and what they rest on. `by` is who reviewed last. By the
+    key of the session that sent them: `sent` are hashes of photos, `recent` what became of the last ones,
+    `lines` what its next page says has happened, `undos` what can be undone, by a key of its own. `clock` are
+    seconds that only go forward. `soaks` are the timer's seconds, by the photo's hash. `door` is the file
+    that leads the browser in, as long as it is there. `gauge` is what the last photo of a gauge gave, until
+    it was shown.
     """
 
     worker: TakesPhotos = field(default_factory=_NobodyTakes)
     taking: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(1))
     threads: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(CAMERA_THREADS))
     histories: tuple[tuple[int, str], list[History]] | None = None
+    counts: tuple[object, Mapping[str, int]] | None = None
     by: str = ""
     sent: defaultdict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
     recent: defaultdict[str, list[Done]] = field(default_factory=lambda: defaultdict(list))
@@ -264,6 +265,8 @@ def page(request: Request, template: str, status: int = 200, **facts: Any) -> HT
         session=session,
         said_once=lambda: state.lines.pop(session.key, None) if session else None,
         typed_in=typed_in,
+        # A page that says what went wrong must not go wrong over its menu.
+        counts=lambda: request.app.state.counts(desk_of(request)) if status < 400 else {},
         csrf=session.csrf if session else "",
         here=request.url.path,
         version=__version__,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from aperture.book.store.records import Reading, Soaking, Water
@@ -56,3 +57,12 @@ def cost_words(cost: Cost | None) -> str:
         return NO_VALUE
     high = f" to {cost.high:.2f}" if cost.high is not None else " or more"
     return f"{cost.estimate:.2f} ({cost.low:.2f}{high})"
+
+
+def days_left_words(until: date, today: date) -> str:
+    """For example "12 days left, until 2026-10-19"; the last day counts."""
+    days = (until - today).days
+    if days < 0:
+        return f"the last day was {until.isoformat()}, {'1 day' if days == -1 else f'{-days} days'} ago"
+    left = "today is the last day" if days == 0 else "1 day left" if days == 1 else f"{days} days left"
+    return f"{left}, until {until.isoformat()}" if days else left
