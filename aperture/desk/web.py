@@ -28,7 +28,7 @@ from aperture.book.store.records import History
 from aperture.book.store.withdrawals import Entered
 from aperture.desk.intake.work import Done, GaugeOrder, Order
 from aperture.desk.security.access import Access, Session
-from aperture.desk.wording import page_words
+from aperture.desk.wording import explained, page_words, plain
 from aperture.errors import ApertureError
 from aperture.flags import FLAGS
 from aperture.settings import Settings
@@ -59,6 +59,7 @@ _pages = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
+_pages.filters |= {"explained": explained, "plain": plain}
 
 
 @dataclass(frozen=True)
