@@ -6,6 +6,7 @@ import time
 from collections import defaultdict
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from functools import wraps
 from http import HTTPStatus
 from inspect import iscoroutinefunction
@@ -23,6 +24,7 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.types import Scope
 
 from aperture import __version__
+from aperture.book.advice.rules import Advised, advise
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
 from aperture.book.store.withdrawals import Entered
@@ -139,7 +141,8 @@ class State:
 
     `worker` takes photos in, `taking` lets one go to it at a time, in the order in which they came. `threads`
     are those that work for phones. `histories` are all reeds that are here and the book's last seal when
-    they were read; `counts` are those in the menu, and what they rest on. `by` is who reviewed last. By the
+    they were read; `advised` is what that day was advised, by the reed's id,
+    `counts` are those in the menu, and what they rest on. `by` is who reviewed last. By the
     key of the session that sent them: `sent` are hashes of photos, `recent` what became of the last ones,
     `lines` what its next page says has happened, `undos` what can be undone, by a key of its own. `clock` are
     seconds that only go forward. `soaks` are the timer's seconds, by the photo's hash. `door` is the file
@@ -151,6 +154,7 @@ class State:
     taking: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(1))
     threads: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(CAMERA_THREADS))
     histories: tuple[tuple[int, str], list[History]] | None = None
+    advised: tuple[date, dict[int, tuple[History, Advised]]] | None = None
     counts: tuple[object, Mapping[str, int]] | None = None
     by: str = ""
     sent: defaultdict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
@@ -197,13 +201,34 @@ class Desk:
 
 
 def histories_here(desk: Desk, book: Book) -> list[History]:
-    """Everything about the reeds that are here, but for outlines; read again only if the book has grown."""
+    """Everything about the reeds that are here, but for outlines; of those only about which something was
+    entered since it is read again. What stayed the same is the same object."""
     seal, kept = book.last_seal(), desk.state.histories
     if kept is not None and kept[0] == seal:
         return kept[1]
-    histories = book.histories(here=True, outlines=False)
+    changed = book.reeds_since(kept[0]) if kept is not None else None
+    if kept is None or changed is None:
+        histories = book.histories(here=True, outlines=False)
+    else:
+        again = [reed for reed in book.reeds(here=True) if reed.id in changed]
+        histories = [history for history in kept[1] if history.reed.id not in changed]
+        histories += book.histories_of(again, outlines=False)
+        histories.sort(key=lambda history: (history.reed.number, history.reed.id))
     desk.state.histories = (seal, histories) if seal is not None else None
     return histories
+
+
+def told_here(desk: Desk, book: Book, today: date) -> list[tuple[History, Advised]]:
+    """What is advised today for the reeds that are here; worked out again for those that have changed."""
+    day, before = desk.state.advised or (today, {})
+    told = {}
+    for history in histories_here(desk, book):
+        known = before.get(history.reed.id) if day == today else None
+        if known is None or known[0] is not history:
+            known = history, advise(history, desk.settings.soaking, today)
+        told[history.reed.id] = known
+    desk.state.advised = today, told
+    return [*told.values()]
 
 
 def desk_of(request: Request) -> Desk:

@@ -8,6 +8,8 @@ from aperture.guide.terms import TERMS
 
 # Words of measuring with the plain word that stands with them on a page.
 _PLAIN = {"ratio": "roundness (ratio)"}
+# Those that open where they stand; the others everybody knows who plays the oboe, or are said beside it.
+_HARD = ("ratio", "E_n")
 _OPENS = Markup(
     '<details class="term"><summary>{}</summary>'
     '<span>{} <a href="/help/terms#{}">All words</a></span></details>'
@@ -49,12 +51,12 @@ def plain(words: str) -> str:
 
 
 def explained(words: str) -> Markup:
-    """The same for a place in a page where there is room: the first word opens, and says what it means.
+    """The same for a place in a page where there is room: a hard first word opens, and says what it means.
 
     It is an element of its own, which no paragraph can hold; a cell of a table, a list or a term can.
     """
     first, _, rest = words.partition(" ")
-    if first not in TERMS:
+    if first not in _HARD:
         return escape(plain(words))
     opens = (
         '<details class="term"><summary>{}</summary><span>{} <a href="/help/terms#{}">{}</a></span></details>'

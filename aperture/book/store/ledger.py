@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from aperture import __version__
-from aperture.book.store import book_file, rows, schema, seals
+from aperture.book.store import book_file, growth, rows, schema, seals
 from aperture.book.store.records import (
     ACTIONS,
     AGES,
@@ -113,6 +113,14 @@ class Book:
         """
         found = self._select("SELECT id, seal FROM seals ORDER BY id DESC LIMIT 1")
         return (found[0]["id"], found[0]["seal"]) if found else None
+
+    def reeds_since(self, seal: tuple[int, str]) -> frozenset[int] | None:
+        """The ids of the reeds about which something was added since `last_seal` was this; None if it may be
+        about any reed, or if this is another book."""
+        same = self._select("SELECT 1 FROM seals WHERE id = ? AND seal = ?", *seal)
+        if not same or self._select(growth.OF_ANY, seal[0]):
+            return None
+        return frozenset(row["reed_id"] for row in self._select(growth.OF_THESE, seal[0]))
 
     def reed(self, number: int) -> Reed:
         """The reed that has this number now, or had it last."""

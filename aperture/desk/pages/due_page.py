@@ -14,7 +14,7 @@ from starlette.routing import Route
 from aperture.book.advice.due import HEADINGS, Task, due
 from aperture.book.advice.facts import photo_that_counts
 from aperture.book.advice.rule_table import Step
-from aperture.book.advice.rules import CAUTIONS_FOR, Advised, advise_all
+from aperture.book.advice.rules import CAUTIONS_FOR, Advised
 from aperture.book.present.words import days_left_words, recorded, seen_words
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Entry, History
@@ -22,7 +22,7 @@ from aperture.card.paper import PAPERS
 from aperture.desk.pages.leaves import leaf
 from aperture.desk.pages.tips import TipView, tip_view
 from aperture.desk.pages.waiting import queue, what_is_missing
-from aperture.desk.web import Desk, desk_of, desk_only, histories_here, page
+from aperture.desk.web import Desk, desk_of, desk_only, page, told_here
 from aperture.errors import BookError
 from aperture.present.report import NAMES, UNITS
 
@@ -68,13 +68,13 @@ def due_page(request: Request) -> Response:
     """What is to be done today: for reeds, then with photos of which nobody knows the reed or the state."""
     desk, today = desk_of(request), date.today()
     with desk.open_book() as book:
-        told = advise_all(histories_here(desk, book), desk.settings.soaking, today)
+        told = told_here(desk, book, today)
         tasks, unfiled = due(told), book.unfiled_hashes()
         this = leaf(request.query_params.get("page"), len(tasks) + len(unfiled), DUE)
         rows = _rows(desk, book, told, this.of(tasks), today)
         entries = book.entries(this.of(unfiled, before=len(tasks)))
         empty = not told and not unfiled and not book.reeds()
-        waiting = len(queue(desk, book))
+        waiting = len(queue(desk, book)) if not this.count else 0
     groups = [(kind, [row for row in rows if row.task.kind == kind]) for kind in HEADINGS]
     return page(
         request,
@@ -103,8 +103,7 @@ def counts(desk: Desk) -> Mapping[str, int]:
         with desk.open_book() as book:
             key = (book.last_seal(), today)
             if desk.state.counts is None or desk.state.counts[0] != key:
-                histories = histories_here(desk, book)
-                tasks = due(advise_all(histories, desk.settings.soaking, today))
+                tasks = due(told_here(desk, book, today))
                 found = {
                     "/due": len(tasks) + len(book.unfiled_hashes()),
                     "/review": len(queue(desk, book)),

@@ -312,7 +312,7 @@ def test_the_counts_are_those_of_the_pages(filled, browser):
 def test_what_is_counted_is_worked_out_once_for_a_book_that_has_not_grown(filled, browser, monkeypatch):
     browser.get("/reeds")
     asked = []
-    monkeypatch.setattr("aperture.desk.pages.due_page.advise_all", lambda *_: asked.append(1) or [])
+    monkeypatch.setattr("aperture.desk.pages.due_page.due", lambda told: asked.append(1) or [])
     browser.get("/lots")
     browser.get("/review")
     assert asked == []
@@ -326,7 +326,7 @@ def test_a_menu_without_its_counts_is_a_menu(filled, browser, monkeypatch):
     def damaged(*_):
         raise BookError("book-damaged", "")
 
-    monkeypatch.setattr("aperture.desk.pages.due_page.histories_here", damaged)
+    monkeypatch.setattr("aperture.desk.pages.due_page.told_here", damaged)
     filled.state.counts = None
     assert menu(browser.get("/lots").text)[:3] == ["Due", "Reeds", "Review"]
     answer = browser.get("/due")
