@@ -1,5 +1,5 @@
-"""What the desk keeps in memory of the book is what the book says, whatever was entered since; and it reads no
-more of it again than has changed."""
+"""What the desk keeps in memory of the book is what the book says, whatever was entered since; and no more of
+it is read again than has changed."""
 
 from datetime import date, timedelta
 
