@@ -230,6 +230,7 @@ _LIST = [
         "On the day of this photo the gauge of paper did not measure as high as it is.",
         "Look at `aperture gauge` or the desk's page Gauge: what explains it, and whether this photo must be"
         " taken again.",
+        page_advice="Look at the page Gauge: what explains it, and whether this photo must be taken again.",
     ),
     Flag(
         "gauge-sheets",
@@ -255,6 +256,8 @@ _LIST = [
         "refuse",
         "What lies in the notch has curved edges, as a reed has; a gauge's are straight.",
         "Put the gauge there; `aperture measure` is for reeds. If it is the gauge: press its strips flat.",
+        page_advice="Put the gauge there; a reed's photo goes in under Import. If it is the gauge: press its"
+        " strips flat.",
     ),
     Flag(
         "gauge-not-parallel",

@@ -18,6 +18,7 @@ import aperture
 from aperture.cli.app import app
 from aperture.flags import FLAGS
 from aperture.guide.pages import GUIDE_PICTURES, PAGES, anchor, page, pages
+from aperture.guide.terms import TERMS
 from aperture.measure import measure
 from aperture.present.report import NAMES, quantity
 from aperture.settings import Settings
@@ -61,6 +62,11 @@ def flag_paragraphs() -> str:
             if flag.effect == effect:
                 parts += [f"### {flag.code}", f"{flag.sentence} **What to do:** {flag.advice}"]
     return "\n\n".join(parts)
+
+
+def term_paragraphs() -> str:
+    """Every word that needs a plain one, with its meaning."""
+    return "\n\n".join(f"## {word}\n\n{meaning}" for word, meaning in TERMS.items())
 
 
 def settings_table() -> str:
@@ -131,6 +137,7 @@ TABLES = {
     (README, "worst"): worst_table,
     (README, "sample"): sample_row,
     (GUIDE / "flags.md", "flags"): flag_paragraphs,
+    (GUIDE / "terms.md", "terms"): term_paragraphs,
     (BENCH, "bench"): bench_tables,
     (GUIDE / "settings.md", "settings"): settings_table,
     (DEVELOPERS, "modules"): module_table,

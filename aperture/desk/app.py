@@ -24,10 +24,12 @@ from aperture.desk.pages import (
     one_reed,
     phone,
     picture,
+    printing,
     review,
     snap,
     tray,
     trying,
+    undo,
     watching,
     whole_photo,
 )
@@ -61,8 +63,10 @@ def create_app(desk: Desk) -> ASGIApp:
             *trying.routes,
             *whole_photo.routes,
             *tray.routes,
+            *undo.routes,
             *one_reed.routes,
             *due_page.routes,
+            *printing.routes,
             *lots.routes,
             *lot_form.routes,
             *importing.routes,
@@ -86,15 +90,16 @@ def create_app(desk: Desk) -> ASGIApp:
     desk.state.arrivals = Arrivals(
         lambda order, turn: desk.state.worker.take(order, turn), at_once(desk.settings)
     )
+    app.state.counts = due_page.counts
     return Shield(app, hosts, lambda scope: session_in(desk, scope))
 
 
 async def start(request: Request) -> Response:
-    """Where to begin: the desk sees the book, a phone its camera."""
+    """Where to begin: the desk sees what is due, a phone its camera."""
     session = session_of(request)
     if session is None:
         return page(request, "stranger.html", 401)
-    return redirect("/reeds" if session.role == "desk" else "/snap")
+    return redirect("/due" if session.role == "desk" else "/snap")
 
 
 async def open_desk(request: Request) -> Response:

@@ -1,15 +1,22 @@
 """What all pages share: the desk they belong to, who is asking, the page's frame, forms that are safe."""
 
+import re
+import secrets
+import time
 from collections import defaultdict
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from functools import wraps
+from http import HTTPStatus
 from inspect import iscoroutinefunction
 from pathlib import Path
 from typing import Any, ParamSpec, Protocol, cast
+from urllib.parse import urlsplit
 
 from anyio import CapacityLimiter, to_thread
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, HTTPConnection, Request
@@ -17,13 +24,15 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.types import Scope
 
 from aperture import __version__
+from aperture.book.advice.rules import Advised, advise
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
+from aperture.book.store.withdrawals import Entered
 from aperture.desk.intake.arrivals import Arrivals
 from aperture.desk.intake.folder import FolderWatch
 from aperture.desk.intake.work import Done, GaugeOrder, Order, Turn
 from aperture.desk.security.access import Access, Session
-from aperture.desk.wording import page_words
+from aperture.desk.wording import explained, page_words, plain
 from aperture.errors import ApertureError
 from aperture.flags import FLAGS
 from aperture.settings import Settings
@@ -36,6 +45,8 @@ LOCK_WAIT_SECONDS = 1.0
 CAMERA_THREADS = 8
 # After so long it is worth trying again to write.
 _LATER_SECONDS = 2
+# So long something that was entered can be undone.
+UNDO_SECONDS = 60.0
 
 # What makes a page out of a request: in a thread, or, if it waits for something to come, in the event loop.
 Maker = Callable[[Request], Response]
@@ -52,6 +63,40 @@ _pages = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
+_pages.filters |= {"explained": explained, "plain": plain}
+
+
+@dataclass(frozen=True)
+class Refused:
+    """A form that was sent and refused, for the page that shows it again.
+
+    `form` is which of the page's forms, `typed` what was in it, `words` what is wrong; `field` is where, or
+    None if it is in no field alone.
+    """
+
+    form: str
+    typed: FormData
+    words: str
+    field: str | None = None
+
+    def value(self, name: str, otherwise: object = "") -> str:
+        """What was typed into a field; what stands there else, if the form was not sent."""
+        said = self.typed.get(name) if self.words else None
+        return said if isinstance(said, str) else str(otherwise or "")
+
+    def mark(self, name: str, beside: str = "") -> Markup:
+        """Attributes of a field: that it is the one, and by what it is explained (`beside`: always)."""
+        if name != self.field:
+            return Markup(' aria-describedby="{}"').format(beside) if beside else Markup()
+        explained = f"wrong {beside}".rstrip()
+        return Markup(' aria-invalid="true" aria-describedby="{}" autofocus').format(explained)
+
+    def wrong(self, name: str | None = None) -> Markup:
+        """What is wrong with a field, or without a name with the form: a line below it, or nothing."""
+        if not self.words or name != self.field:
+            return Markup()
+        focus = Markup(' tabindex="-1" autofocus') if name is None else Markup()
+        return Markup('<p class="wrong" id="wrong"{}>{}</p>').format(focus, page_words(self.words))
 
 
 class TakesPhotos(Protocol):
@@ -80,6 +125,24 @@ class _NobodyTakes:
         """Nothing is being taken in."""
 
 
+@dataclass(frozen=True)
+class Undo:
+    """What can be undone: what was said of it, the rows that it entered, where to go then, and until when."""
+
+    words: str
+    entered: Sequence[Entered]
+    back: str
+    ends: float
+
+
+@dataclass(frozen=True)
+class Line:
+    """What happened, in words, for the next page; `undo` is the key of what can be undone, or None."""
+
+    words: str
+    undo: str | None = None
+
+
 @dataclass
 class State:
     """What a desk keeps in memory while it runs.
@@ -92,6 +155,13 @@ class State:
     `small` small pictures. `soaked` says of which reed a soak was, by the session's key and the soak's name;
     0 for a reed that nobody named. `door` is the file that leads the browser in, as long as it is there.
     `gauge` is what the last photo of a gauge gave, until it was shown.
+    they were read; `advised` is what that day was advised, by the reed's id,
+    `counts` are those in the menu, and what they rest on. By the key of the session that sent them: `sent`
+    are hashes of photos, `recent` what became of the last ones, `lines` what its next page says has happened,
+    `undos` what can be undone, by a key of its own. `clock` are seconds that only go forward. By the photo's
+    hash: `soaks` are the timer's seconds, `small` small pictures. `soaked` says of which reed a soak was, by
+    the session's key and the soak's name; 0 for a reed that nobody named. `door` is the file that leads the
+    browser in, as long as it is there. `gauge` is what the last photo of a gauge gave, until it was shown.
     """
 
     worker: TakesPhotos = field(default_factory=_NobodyTakes)
@@ -100,8 +170,13 @@ class State:
     taking: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(1))
     threads: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(CAMERA_THREADS))
     histories: tuple[tuple[int, str], list[History]] | None = None
+    advised: tuple[date, dict[int, tuple[History, Advised]]] | None = None
+    counts: tuple[object, Mapping[str, int]] | None = None
     sent: defaultdict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
     recent: defaultdict[str, list[Done]] = field(default_factory=lambda: defaultdict(list))
+    lines: dict[str, Line] = field(default_factory=dict)
+    undos: defaultdict[str, dict[str, Undo]] = field(default_factory=lambda: defaultdict(dict))
+    clock: Callable[[], float] = time.monotonic
     soaks: dict[str, float] = field(default_factory=dict)
     soaked: dict[tuple[str, str], int] = field(default_factory=dict)
     small: dict[str, bytes] = field(default_factory=dict)
@@ -143,13 +218,34 @@ class Desk:
 
 
 def histories_here(desk: Desk, book: Book) -> list[History]:
-    """Everything about the reeds that are here, but for outlines; read again only if the book has grown."""
+    """Everything about the reeds that are here, but for outlines; of those only about which something was
+    entered since it is read again. What stayed the same is the same object."""
     seal, kept = book.last_seal(), desk.state.histories
     if kept is not None and kept[0] == seal:
         return kept[1]
-    histories = book.histories(here=True, outlines=False)
+    changed = book.reeds_since(kept[0]) if kept is not None else None
+    if kept is None or changed is None:
+        histories = book.histories(here=True, outlines=False)
+    else:
+        again = [reed for reed in book.reeds(here=True) if reed.id in changed]
+        histories = [history for history in kept[1] if history.reed.id not in changed]
+        histories += book.histories_of(again, outlines=False)
+        histories.sort(key=lambda history: (history.reed.number, history.reed.id))
     desk.state.histories = (seal, histories) if seal is not None else None
     return histories
+
+
+def told_here(desk: Desk, book: Book, today: date) -> list[tuple[History, Advised]]:
+    """What is advised today for the reeds that are here; worked out again for those that have changed."""
+    day, before = desk.state.advised or (today, {})
+    told = {}
+    for history in histories_here(desk, book):
+        known = before.get(history.reed.id) if day == today else None
+        if known is None or known[0] is not history:
+            known = history, advise(history, desk.settings.soaking, today)
+        told[history.reed.id] = known
+    desk.state.advised = today, told
+    return [*told.values()]
 
 
 def desk_of(request: Request) -> Desk:
@@ -202,9 +298,18 @@ async def in_thread(
 
 def page(request: Request, template: str, status: int = 200, **facts: Any) -> HTMLResponse:
     """A page made from a template; `facts` are its variables. Everything in them is escaped."""
-    session = session_of(request)
+    session, state = session_of(request), desk_of(request).state
+    refused: Refused | None = getattr(request.state, "refused", None)
+
+    def typed_in(form: str) -> Refused:
+        return refused if refused is not None and refused.form == form else Refused(form, FormData(), "")
+
     words = _pages.get_template(template).render(
         session=session,
+        said_once=lambda: state.lines.pop(session.key, None) if session else None,
+        typed_in=typed_in,
+        # A page that says what went wrong must not go wrong over its menu.
+        counts=lambda: request.app.state.counts(desk_of(request)) if status < 400 else {},
         csrf=session.csrf if session else "",
         here=request.url.path,
         version=__version__,
@@ -220,7 +325,14 @@ async def safe_form(request: Request, files: int = 0) -> FormData:
     ------
     HTTPException : 403, it did not; 400, it is no form, or has too much in it.
     """
-    form = await request.form(max_files=files, max_fields=60, max_part_size=64 * 1024)
+    try:
+        form = await request.form(max_files=files, max_fields=60, max_part_size=64 * 1024)
+    except HTTPException as error:
+        if error.status_code != 400:
+            raise
+        raise HTTPException(
+            400, "What came is no form of this desk, or has too much in it. Nothing was written."
+        ) from error
     try:
         check_csrf(request, str(form.get("csrf", "")))
     except HTTPException:
@@ -236,19 +348,53 @@ def check_csrf(request: Request, given: str) -> None:
         raise HTTPException(403, "This page is too old. Load it again.")
 
 
-def redirect(path: str) -> RedirectResponse:
-    """After something was changed: look at this page next."""
-    return RedirectResponse(path, 303)
+class Redirect(RedirectResponse):
+    """To the page that is looked at next, and what that says at its top; see `redirect`."""
+
+    def __init__(self, path: str, words: str, entered: Sequence[Entered], back: str) -> None:
+        super().__init__(path, 303)
+        self.words, self.entered, self.back = words, entered, back
+
+
+def redirect(path: str, say: str = "", undo: Sequence[Entered] = (), back: str | None = None) -> Redirect:
+    """After something was changed: look at this page next.
+
+    Parameters
+    ----------
+    path : of the page.
+    say : what happened, in a sentence: it stands at the top of the next page, once.
+    undo : what was entered (`Book.entered`): with it there is a button *Undo*, for `UNDO_SECONDS`.
+    back : the page to look at when it was undone; if it is not given, `path`.
+    """
+    return Redirect(path, say, undo, back or path)
+
+
+def _remember(state: State, session: Session, answer: Redirect) -> None:
+    """Keep what the next page of a session says, and what can be undone."""
+    now, last = state.clock(), state.lines.get(session.key)
+    undos = {key: one for key, one in state.undos[session.key].items() if now < one.ends}
+    state.undos[session.key] = undos
+    if not answer.words:
+        return
+    if answer.entered:
+        key = secrets.token_urlsafe(8)
+        undos[key] = Undo(answer.words, answer.entered, answer.back, now + UNDO_SECONDS)
+        state.lines[session.key] = Line(answer.words, key)
+    elif last is None or last.words != answer.words:  # else a button was pressed twice: once it entered
+        state.lines[session.key] = Line(answer.words)
 
 
 async def trouble_page(request: Request, error: Exception) -> Response:
     """Whatever goes wrong is said in words: on a page, or as JSON to a script that asks for that."""
-    status, what, advice = _trouble(error)
+    status, what, advice = trouble(error)
     code = error.code if isinstance(error, ApertureError) else None
+    if what == HTTPStatus(status).phrase:  # what the library says that no page of ours has answered
+        what, advice = _NO_PAGE.get(status, _NO_PAGE[400])
     if request.headers.get("accept") == "application/json":
         answer: Response = JSONResponse({"what": page_words(what), "advice": page_words(advice)}, status)
     else:
-        answer = page(request, "trouble.html", status, what=what, advice=advice, code=code)
+        facts = {"what": what, "advice": advice, "code": code, "ways": _ways_on(request, status)}
+        answer = page(request, "trouble.html", status, heading=_HEADINGS.get(status, _FAILED), **facts)
     if isinstance(error, HTTPException):
         answer.headers.update(error.headers or {})
     if status == 503:
@@ -258,9 +404,22 @@ async def trouble_page(request: Request, error: Exception) -> Response:
 
 # RFC 9110, 15.5.5 and 15.6.4; what else the book refuses is a conflict with what it holds (15.5.10).
 _STATUS = {"book-unknown": 404, "book-missing": 404, "book-busy": 503}
+_FAILED = "That did not work"
+_HEADINGS = {404: "It is not here", 405: "There is no page here", 403: "Not from here"}
+_NO_PAGE = {
+    400: ("What came is no request that this desk can read.", "Go back, load the page again, and try again."),
+    404: (
+        "This desk has no page with that address.",
+        "It may have been mistyped, or be of another version. Every page is reached from the menu.",
+    ),
+    405: (
+        "This address takes what was entered in a form; it shows no page of its own.",
+        "Go back to the page with the form. What was saved before is saved.",
+    ),
+}
 
 
-def _trouble(error: Exception) -> tuple[int, str, str]:
+def trouble(error: Exception) -> tuple[int, str, str]:
     """The status of the answer, what is wrong, and what to do."""
     if isinstance(error, HTTPException):
         return error.status_code, error.detail, ""
@@ -277,6 +436,20 @@ def _trouble(error: Exception) -> tuple[int, str, str]:
     return 500, what, "Nothing was lost. Go back and try again."
 
 
+def _ways_on(request: Request, status: int) -> list[tuple[str, str]]:
+    """Where to go from a page that says what went wrong: addresses, and what their buttons say."""
+    session, ways = session_of(request), []
+    came_from = urlsplit(request.headers.get("referer", ""))
+    here = came_from.netloc == request.url.netloc and came_from.path != request.url.path
+    if here and re.match(r"/(?![/\\])", came_from.path):  # two slashes would lead to another computer
+        ways.append((came_from._replace(scheme="", netloc="").geturl(), "Back to where you were"))
+    elif status == 405:  # the form that sends there is on the page that is one step up
+        ways.append((request.url.path.rpartition("/")[0] or "/", "Back to the page with the form"))
+    if session is not None and session.role == "camera":
+        return [*ways, ("/snap", "The camera")]
+    return [*ways, ("/", "What is due" if session is not None else "Go on")]
+
+
 def _guarded(maker: Maker | Handler, roles: tuple[str, ...]) -> Handler:
     @wraps(maker)
     async def guarded(request: Request) -> Response:
@@ -288,7 +461,11 @@ def _guarded(maker: Maker | Handler, roles: tuple[str, ...]) -> Handler:
         if session.role not in roles:
             raise HTTPException(403, "A phone sees its own photos only.")
         if iscoroutinefunction(maker):
-            return cast("Response", await maker(request))
-        return await in_thread(request, cast("Maker", maker), request)
+            answer = cast("Response", await maker(request))
+        else:
+            answer = await in_thread(request, cast("Maker", maker), request)
+        if isinstance(answer, Redirect):
+            _remember(desk_of(request).state, session, answer)
+        return answer
 
     return guarded

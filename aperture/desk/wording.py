@@ -1,8 +1,19 @@
-"""What the program says to somebody at the command line, said to somebody at a page."""
+"""What the program says to somebody at the command line, said to somebody at a page, in plain words."""
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from aperture.flags import FLAGS
+from aperture.guide.pages import anchor
+from aperture.guide.terms import TERMS
+
+# Words of measuring with the plain word that stands with them on a page.
+_PLAIN = {"ratio": "roundness (ratio)"}
+# Those that open where they stand; the others everybody knows who plays the oboe, or are said beside it.
+_HARD = ("ratio", "E_n")
+_OPENS = Markup(
+    '<details class="term"><summary>{}</summary>'
+    '<span>{} <a href="/help/terms#{}">All words</a></span></details>'
+)
 
 # What flags say in a page's words they carry themselves; of a sentence to which a detail was added the full
 # stop is gone. The book keeps what was said of a photo as it was said.
@@ -33,3 +44,24 @@ def page_words(said: object) -> object:
     for at_the_command_line, on_a_page in _ON_A_PAGE.items():
         said = said.replace(at_the_command_line, on_a_page)
     return said
+
+
+def plain(words: str) -> str:
+    """The words, the first with the plain one: "ratio +0.1, rounder" is "roundness (ratio) +0.1, rounder"."""
+    first, _, rest = words.partition(" ")
+    return f"{_PLAIN.get(first, first)} {rest}".rstrip()
+
+
+def explained(words: str) -> Markup:
+    """The same for a place in a page where there is room: a hard first word opens, and says what it means.
+
+    It is an element of its own, which no paragraph can hold; a cell of a table, a list or a term can.
+    """
+    first, _, rest = words.partition(" ")
+    if first not in _HARD:
+        return escape(plain(words))
+    opens = (
+        '<details class="term"><summary>{}</summary><span>{} <a href="/help/terms#{}">{}</a></span></details>'
+    )
+    name = Markup(opens).format(plain(first), TERMS[first], anchor(first), "All words")
+    return name + Markup(" ") + escape(rest) if rest else name

@@ -13,6 +13,7 @@ PAGES = (
     "photos",
     "measuring",
     "results",
+    "terms",
     "flags",
     "book",
     "desk",

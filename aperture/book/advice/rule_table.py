@@ -160,7 +160,7 @@ TO_LOOK_AT = (
         "which-reed",
         {"look": "which reed"},
         "look",
-        "Check which reed the latest photo shows, and in which state, and file it again.",
+        "Check which reed the latest photo shows, and in which state, and say so.",
         "The picture and its name do not agree.",
         OWN,
     ),

@@ -68,6 +68,7 @@ _NOTES = (
         "gauge_checks",
         "What a gauge of paper measured, what it must be, each with U = 2u, and E_n of both, in mm.",
     ),
+    ("withdrawals", "Rows that somebody undid: of_table and of_row name them. They do not count any more."),
     ("taken, done_at, decided_at", "When it happened, by the clock on the wall."),
     ("recorded_at", "When it was entered, with the time zone."),
     ("record, outline_mm", "The whole result of a reading and the outline of the opening: only in JSON."),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Mapping
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from aperture.book.store.corrections import Said, said_of
@@ -103,3 +104,12 @@ def lot_detail_words(name: str, value: object, currency: str = "") -> str:
     if name == "price_per_reed" and isinstance(value, float):
         return price_words(value, currency)
     return NO_VALUE if value is None else printable(str(value))
+
+
+def days_left_words(until: date, today: date) -> str:
+    """For example "12 days left, until 2026-10-19"; the last day counts."""
+    days = (until - today).days
+    if days < 0:
+        return f"the last day was {until.isoformat()}, {'1 day' if days == -1 else f'{-days} days'} ago"
+    left = "today is the last day" if days == 0 else "1 day left" if days == 1 else f"{days} days left"
+    return f"{left}, until {until.isoformat()}" if days else left

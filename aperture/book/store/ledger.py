@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from aperture import __version__
-from aperture.book.store import book_file, rows, schema, seals
+from aperture.book.store import book_file, growth, rows, schema, seals
 from aperture.book.store.lot_entry import LotEntry, mistakes
 from aperture.book.store.records import (
     ACTIONS,
@@ -36,6 +36,7 @@ from aperture.book.store.records import (
     Reed,
     short_code,
 )
+from aperture.book.store.withdrawals import WITHDRAWABLE, Entered, something_lacks, standing
 from aperture.card.geometry import CARD, LONGEST_RULER_MM, SHORTEST_RULER_MM
 from aperture.codes import code_key, composed
 from aperture.dates import latest
@@ -50,7 +51,8 @@ _LOTS_NAMED = 8
 
 # The reeds of which the latest decision is that they left.
 _GONE = f"""(SELECT reed_id FROM decisions
-    WHERE id IN (SELECT max(id) FROM decisions GROUP BY reed_id) AND action IN {GONE})"""
+    WHERE id IN (SELECT max(id) FROM decisions WHERE {standing("decisions")} GROUP BY reed_id)
+    AND action IN {GONE})"""
 
 
 class Book:
@@ -69,6 +71,7 @@ class Book:
         self.pictures = book_file.pictures_folder(path)
         self._connection = book_file.connect(path, create, wait_seconds)
         self._looked_at = False  # before the first writing, whether the file is in order
+        self._entered: list[Entered] = []
 
     def __enter__(self) -> Self:
         return self
@@ -124,6 +127,14 @@ class Book:
         """
         found = self._select("SELECT id, seal FROM seals ORDER BY id DESC LIMIT 1")
         return (found[0]["id"], found[0]["seal"]) if found else None
+
+    def reeds_since(self, seal: tuple[int, str]) -> frozenset[int] | None:
+        """The ids of the reeds about which something was added since `last_seal` was this; None if it may be
+        about any reed, or if this is another book."""
+        same = self._select("SELECT 1 FROM seals WHERE id = ? AND seal = ?", *seal)
+        if not same or self._select(growth.OF_ANY, seal[0]):
+            return None
+        return frozenset(row["reed_id"] for row in self._select(growth.OF_THESE, seal[0]))
 
     def reed(self, number: int) -> Reed:
         """The reed that has this number now, or had it last."""
@@ -207,12 +218,14 @@ class Book:
     def fates(self) -> list[Fate]:
         """What was decided about every reed, by number: a history without what it rests on."""
         reeds = self.reeds()
-        lots, decisions = self._lots_of(reeds), self._of_reeds("decisions", rows.decision, "")
+        lots, decisions = self._lots_of(reeds), self._of_reeds("decisions", rows.decision, "WHERE true")
         return [Fate(reed, lots[reed.lot] if reed.lot else None, tuple(decisions[reed.id])) for reed in reeds]
 
     def left_at(self, reed: Reed) -> datetime | None:
         """When the reed left the box; None if it is here."""
-        found = self._select("SELECT * FROM decisions WHERE reed_id = ? ORDER BY id DESC LIMIT 1", reed.id)
+        query = f"""SELECT * FROM decisions WHERE reed_id = ? AND {standing("decisions")}
+            ORDER BY id DESC LIMIT 1"""
+        found = self._select(query, reed.id)
         decision = rows.decision(found[0]) if found else None
         return decision.decided_at if decision is not None and decision.action in GONE else None
 
@@ -243,12 +256,13 @@ class Book:
     def unfiled_hashes(self) -> list[str]:
         """The SHA-256 of each of them, in the same order: of thousands these are read in no time."""
         # As `Reading.retake_asked` has it: the latest reading is a person's, without a number.
-        query = """SELECT photos.sha256 FROM photos
+        query = f"""SELECT photos.sha256 FROM photos
             JOIN current_filings AS filings ON filings.photo_id = photos.id
             WHERE (filings.reed_id IS NULL OR filings.state IS NULL)
             AND NOT EXISTS (
                 SELECT 1 FROM readings
-                WHERE id = (SELECT max(id) FROM readings WHERE photo_id = photos.id)
+                WHERE id = (SELECT max(id) FROM readings
+                    WHERE photo_id = photos.id AND {standing("readings")})
                 AND origin = 'person' AND outcome = 'refused')
             ORDER BY coalesce(photos.taken, photos.received_at), photos.id"""
         return [row["sha256"] for row in self._select(query)]
@@ -589,6 +603,27 @@ class Book:
                 override_reason=override_reason,
             )
 
+    @property
+    def entered(self) -> tuple[Entered, ...]:
+        """What was entered through this object and can be withdrawn, in the order in which it was."""
+        return tuple(self._entered)
+
+    def withdraw(self, entered: Sequence[Entered]) -> None:
+        """Enter that these rows do not count any more. They stay on record; what counted before counts again.
+
+        Raises
+        ------
+        BookError : something that was entered since rests on them, or they do not count already.
+        """
+        with self._together():
+            for table, row in reversed(entered):
+                query = f"SELECT 1 FROM {table} WHERE id = ? AND {standing(table)}"
+                if table not in WITHDRAWABLE or not self._select(query, row):
+                    raise BookError("book-entry-wrong", f"{table}, row {row}, does not count already")
+                self._insert("withdrawals", of_table=table, of_row=row)
+            if self._select(something_lacks(_GONE))[0][0]:
+                raise BookError("book-entry-wrong", "something that was entered since rests on it")
+
     # How it is done
 
     def _select(self, query: str, *values: Any) -> list[sqlite3.Row]:
@@ -608,6 +643,8 @@ class Book:
             )
             assert done.lastrowid is not None
             seals.seal(self._connection, table, done.lastrowid)
+        if table in WITHDRAWABLE:
+            self._entered.append(Entered(table, done.lastrowid))
         return done.lastrowid
 
     def _lot_id(self, code: str) -> int | None:
@@ -653,8 +690,9 @@ class Book:
         doubted = {photo.id: photo.when.date() in days for photo, _ in found}
         readings: dict[int, list[Reading]] = defaultdict(list)
         what = f"{rows.READING}, {rows.DRAWN}" if outlines else rows.READING
-        query = f"SELECT {what} FROM readings WHERE photo_id IN (SELECT value FROM json_each(?))"
         scales = self.scales()
+        query = f"""SELECT {what} FROM readings
+            WHERE photo_id IN (SELECT value FROM json_each(?)) AND {standing("readings")}"""
         for row in self._select(query, json.dumps([photo.id for photo, _ in found])):
             reading = rows.reading(row, scales)
             if doubted.get(reading.photo_id) and reading.origin == "program":
@@ -678,9 +716,9 @@ class Book:
     def _of_reeds(
         self, table: str, make: Callable[[rows.Row], Any], where: str, *values: Any
     ) -> dict[int, list[Any]]:
-        """The rows of a table, by reed, in the order in which they were entered."""
+        """The rows of a table that stand, by reed, in the order in which they were entered."""
         found: dict[int, list[Any]] = defaultdict(list)
-        for row in self._select(f"SELECT * FROM {table} {where} ORDER BY id", *values):
+        for row in self._select(f"SELECT * FROM {table} {where} AND {standing(table)} ORDER BY id", *values):
             found[row["reed_id"]].append(make(row))
         return found
 

@@ -191,7 +191,7 @@ FIRST_TABLES = (
     "decisions",
 )
 # Of this version, in the order in which they came.
-TABLES = (*FIRST_TABLES, "gauge_checks", "lot_keys", "cards")
+TABLES = (*FIRST_TABLES, "gauge_checks", "lot_keys", "cards", "withdrawals")
 
 
 _GAUGE_CHECKS = """
@@ -234,6 +234,41 @@ CREATE TABLE cards (
     tip_offset_mm REAL,
     recorded_at TEXT NOT NULL
 ) STRICT
+"""
+
+# As `withdrawals.standing` has it, written out: what a migration does never changes.
+_WITHDRAWALS = """
+CREATE TABLE withdrawals (
+    id INTEGER PRIMARY KEY,
+    of_table TEXT NOT NULL CHECK (of_table IN ('lot_details', 'reed_details', 'filings', 'readings', 'checks',
+        'squeezes', 'decisions')),
+    of_row INTEGER NOT NULL,
+    recorded_at TEXT NOT NULL,
+    UNIQUE (of_table, of_row)
+) STRICT;
+
+DROP VIEW current_lots;
+CREATE VIEW current_lots AS
+    SELECT lots.id, lots.code, details.source, details.ordered_on, details.return_by,
+        details.price_per_reed, details.strength
+    FROM lots JOIN lot_details AS details
+        ON details.id = (SELECT max(id) FROM lot_details WHERE lot_id = lots.id
+            AND id NOT IN (SELECT of_row FROM withdrawals WHERE of_table = 'lot_details'));
+
+DROP VIEW current_reeds;
+CREATE VIEW current_reeds AS
+    SELECT reeds.id, reeds.number, details.lot_id, lots.code AS lot, details.slot, details.player
+    FROM reeds
+    JOIN reed_details AS details
+        ON details.id = (SELECT max(id) FROM reed_details WHERE reed_id = reeds.id
+            AND id NOT IN (SELECT of_row FROM withdrawals WHERE of_table = 'reed_details'))
+    LEFT JOIN lots ON lots.id = details.lot_id;
+
+DROP VIEW current_filings;
+CREATE VIEW current_filings AS
+    SELECT filings.* FROM filings
+    WHERE filings.id = (SELECT max(id) FROM filings AS others WHERE others.photo_id = filings.photo_id
+        AND others.id NOT IN (SELECT of_row FROM withdrawals WHERE of_table = 'filings'));
 """
 
 _ONE_OF_EACH = {"lots": "code", "photos": "sha256", "settings_used": "sha256", "lot_keys": "key"}
@@ -295,7 +330,14 @@ def m005_cards(db: Any) -> None:
     _only_grows(db, "cards")
 
 
-MIGRATIONS = (m001_first, m002_seals, m003_gauge_checks, m004_lot_keys, m005_cards)
+def m006_withdrawals(db: Any) -> None:
+    """What does not count any more; the views of what counts pass over it."""
+    for statement in filter(str.strip, _WITHDRAWALS.split(";")):
+        db.execute(statement)
+    _only_grows(db, "withdrawals")
+
+
+MIGRATIONS = (m001_first, m002_seals, m003_gauge_checks, m004_lot_keys, m005_cards, m006_withdrawals)
 # What this program writes. A file says which version it has in its `user_version`.
 VERSION = len(MIGRATIONS)
 

@@ -1,19 +1,92 @@
 """What was typed into the fields of a form, as values; what cannot be one is refused with a sentence."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import date
-from typing import Any
+from functools import wraps
+from inspect import unwrap
+from typing import Any, cast
 
+from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
+from starlette.responses import Response
 
 from aperture.book.store.ledger import Book
-from aperture.book.store.records import Entry
+from aperture.book.store.records import Entry, short_code
 from aperture.card.geometry import CARD
-from aperture.errors import BookError
+from aperture.desk.web import FormMaker, Handler, Maker, Refused, trouble
+from aperture.desk.wording import page_words
+from aperture.errors import ApertureError, BookError
 
-NOTHING = "Nothing was written: go back and correct it."
+NOTHING = "Nothing was written: correct it."
+
+
+class FieldError(HTTPException):
+    """What is in one field of a form cannot be; said beside that field where the page can (`said_beside`)."""
+
+    def __init__(self, status: int, words: str, field: str) -> None:
+        super().__init__(status, words)
+        self.field = field
+
+
+def said_beside(shows: Handler, form_name: str) -> Callable[[FormMaker], FormMaker]:
+    """Of what takes a form: what it refuses is said on the page that has the form, beside the field that is
+    meant, with what was typed still there.
+
+    Parameters
+    ----------
+    shows : the page, as its route has it.
+    form_name : which of its forms; the template asks `typed_in(form_name)`.
+    """
+
+    def told(maker: FormMaker) -> FormMaker:
+        @wraps(maker)
+        def tried(request: Request, form: FormData) -> Response:
+            try:
+                return maker(request, form)
+            except (ApertureError, HTTPException, OSError) as error:
+                status, what, advice = trouble(error)
+                field = error.field if isinstance(error, FieldError) else None
+                request.state.refused = Refused(form_name, form, f"{what} {advice}".rstrip(), field)
+                # Where there is no such page, it says so itself.
+                answer = cast("Maker", unwrap(shows))(request)
+                answer.status_code = status
+                return answer
+
+        return tried
+
+    return told
+
+
+@contextmanager
+def about(name: str) -> Iterator[None]:
+    """What the book refuses inside is about this field.
+
+    Raises
+    ------
+    FieldError : 409, it refused.
+    """
+    try:
+        yield
+    except BookError as error:
+        if error.code != "book-entry-wrong":
+            raise
+        said = str(page_words(error.detail)).rstrip(".")
+        raise FieldError(409, f"{said[:1].upper()}{said[1:]}. Nothing was written.", name) from error
+
+
+def code(form: Mapping[str, Any], name: str, what: str) -> str | None:
+    """A short code; None for nothing.
+
+    Raises
+    ------
+    FieldError : 409, it is none; it says so of `what`.
+    """
+    said = text(form, name)
+    with about(name):
+        return short_code(said, what) if said is not None else None
 
 
 def text(form: Mapping[str, Any], name: str) -> str | None:
@@ -27,16 +100,15 @@ def reed_number(form: Mapping[str, Any], name: str) -> int | None:
 
     Raises
     ------
-    HTTPException : 400, it is none.
+    FieldError : 400, it is none.
     """
     said = text(form, name)
     if said is None:
         return None
     number = _whole(said)
     if number is None or not 1 <= number <= CARD.reed_tags.count:
-        raise HTTPException(
-            400, f"“{said}” is no reed's number; they run from 1 to {CARD.reed_tags.count}. {NOTHING}"
-        )
+        words = f"“{said}” is no reed's number; they run from 1 to {CARD.reed_tags.count}. {NOTHING}"
+        raise FieldError(400, words, name)
     return number
 
 
@@ -62,7 +134,7 @@ def decimal(form: Mapping[str, Any], name: str) -> float | None:
 
     Raises
     ------
-    HTTPException : 400, it is none.
+    FieldError : 400, it is none.
     """
     said = text(form, name)
     if said is None:
@@ -72,7 +144,7 @@ def decimal(form: Mapping[str, Any], name: str) -> float | None:
     except ValueError:
         number = math.nan
     if not math.isfinite(number):
-        raise HTTPException(400, f"“{said}” is no number. {NOTHING}")
+        raise FieldError(400, f"“{said}” is no number. {NOTHING}", name)
     return number
 
 
@@ -81,13 +153,13 @@ def day(form: Mapping[str, Any], name: str) -> date | None:
 
     Raises
     ------
-    HTTPException : 400, it is none.
+    FieldError : 400, it is none.
     """
     said = text(form, name)
     try:
         return date.fromisoformat(said) if said else None
     except ValueError:
-        raise HTTPException(400, f"“{said}” is no date; write it as 2026-10-05. {NOTHING}") from None
+        raise FieldError(400, f"“{said}” is no date; write it as 2026-10-05. {NOTHING}", name) from None
 
 
 def _whole(said: str) -> int | None:

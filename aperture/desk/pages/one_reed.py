@@ -15,8 +15,8 @@ from aperture.book.advice.rules import CAUTIONS, FOLLOWED_BY, SQUEEZE_CAUTION, A
 from aperture.book.advice.soak_trend import soak_trend
 from aperture.book.present.words import recorded, said_words, seen_words, soaking_words
 from aperture.book.store.ledger import Book
-from aperture.book.store.records import ACTIONS, FAULTS, RESPONSES, Action, Entry, History, Reed
-from aperture.desk.pages.fields import decimal, reed_in_address, text
+from aperture.book.store.records import ACTIONS, FAULTS, RESPONSES, Action, Entry, History, Reed, short_code
+from aperture.desk.pages.fields import about, code, decimal, reed_in_address, said_beside, text
 from aperture.desk.pages.latest import latest_pair
 from aperture.desk.pages.reed_story import changes, happened, limit_words, plots
 from aperture.desk.web import desk_of, desk_only, page, redirect, with_form
@@ -88,16 +88,21 @@ def reed(request: Request) -> Response:
 
 @desk_only
 @with_form
+@said_beside(reed, "details")
 def change_reed(request: Request, form: FormData) -> Response:
     """A reed's lot, place and player as its page has them; what is empty there is not known any more."""
     with desk_of(request).open_book() as book:
         this = book.reed(reed_in_address(request))
-        book.change_reed(this, text(form, "lot"), text(form, "slot"), text(form, "player"))
-    return redirect(f"/reed/{this.number}")
+        slot, player = code(form, "slot", "A slot"), code(form, "player", "A player")
+        book.change_reed(this, text(form, "lot"), slot, player)
+    return redirect(
+        f"/reed/{this.number}", f"Reed {this.number}: lot, place and player, saved.", book.entered
+    )
 
 
 @desk_only
 @with_form
+@said_beside(reed, "check")
 def enter_check(request: Request, form: FormData) -> Response:
     """A check by hand; "nothing found" says no to every question that it names and that is not answered."""
     faults = {name: form[name] == "yes" for name in FAULTS if form.get(name) in ("yes", "no")}
@@ -109,34 +114,38 @@ def enter_check(request: Request, form: FormData) -> Response:
         this = _reed_here(request, book, form)
         if not faults and cents is None and not text(form, "response") and not text(form, "note"):
             raise BookError("book-entry-wrong", "nothing was looked at")
-        response, note, by = (text(form, name) for name in ("response", "note", "by"))
+        response, note, by = text(form, "response"), text(form, "note"), code(form, "by", "Who checked")
         book.add_check(this, book.now(this), faults, response, cents, note, by)
-    return redirect(f"/reed/{this.number}")
+    return redirect(f"/reed/{this.number}", f"Reed {this.number}: check by hand, saved.", book.entered)
 
 
 @desk_only
 @with_form
+@said_beside(reed, "squeeze")
 def enter_squeeze(request: Request, form: FormData) -> Response:
     """A squeeze; a button that was pressed twice is one."""
     now = datetime.now()
     with desk_of(request).open_book() as book, book.writing():
         this = _reed_here(request, book, form)
         if not any(abs(now - squeeze.done_at) < ONE_SQUEEZE for squeeze in book.history(this).squeezes):
-            book.add_squeeze(this, book.now(this), by=text(form, "by"))
-    return redirect(f"/reed/{this.number}")
+            book.add_squeeze(this, book.now(this), by=code(form, "by", "Who squeezed"))
+    return redirect(f"/reed/{this.number}", f"Reed {this.number}: squeezed, saved.", book.entered)
 
 
 @desk_only
 @with_form
+@said_beside(reed, "decision")
 def enter_decision(request: Request, form: FormData) -> Response:
     """A decision; against the advice it needs a reason."""
     desk = desk_of(request)
     with desk.open_book() as book:
         this = _reed_here(request, book, form)
         action = cast("Action", text(form, "action") or "")
-        by, reason = text(form, "by") or "", text(form, "reason")
-        decide(book, this, action, by, reason, book.now(this), desk.settings)
-    return redirect(f"/reed/{this.number}")
+        with about("by"):
+            by, reason = short_code(text(form, "by") or "", "Who decides"), text(form, "reason")
+        with about("action" if reason else "reason"):
+            said = decide(book, this, action, by, reason, book.now(this), desk.settings)
+    return redirect(f"/reed/{this.number}", f"{said} Saved.", book.entered)
 
 
 routes = [

@@ -63,7 +63,14 @@ SHAPES = ("shut", "elliptical", "round")
 RETAKE = "A person asked for a retake."
 # So many of a kind are listed on a page.
 LISTED = 60
-SAID = ("confirm", "override", "retake", "reed", "outline")
+# What can be said of a photo, and what the next page says of that.
+DONE = {
+    "confirm": "numbers confirmed",
+    "override": "another class",
+    "retake": "a retake is asked for",
+    "reed": "reed, state or soak corrected",
+    "outline": "outline measured",
+}
 
 
 @desk_only
@@ -165,7 +172,7 @@ def answer(request: Request, form: FormData) -> Response:
 
     What cannot be said is told beside the field, and what was typed is still there.
     """
-    if str(form.get("say", "")) not in SAID:
+    if str(form.get("say", "")) not in DONE:
         raise BookError("book-entry-wrong", f"{form.get('say')!r} cannot be said of a photo")
     with desk_of(request).open_book() as book:
         try:
@@ -195,11 +202,12 @@ def _answered(request: Request, book: Book, form: FormData) -> Response:
     else:
         record, outline_mm = _manual_reading(book, entry, said, form)
         _add(book, entry, record, outline_mm, by)
-    after = following[0] if following else None
+    after, here = following[0] if following else None, f"/review/{entry.photo.sha256}"
+    told = f"{entry.photo.name}: {DONE[said]}, saved."
     if said in ("outline", "reed"):  # it is looked at once more
-        done = redirect(f"/review/{entry.photo.sha256}" + (f"?then={after}" if after else ""))
+        done = redirect(here + (f"?then={after}" if after else ""), told, book.entered)
     else:
-        done = redirect(f"/review/{after}" if after else "/review")
+        done = redirect(f"/review/{after}" if after else "/review", told, book.entered, back=here)
     remember(done, by)
     return done
 

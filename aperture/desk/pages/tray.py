@@ -3,14 +3,13 @@
 from datetime import date, datetime
 
 from starlette.datastructures import FormData
-from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
 from aperture.book.advice.rules import advise_all
 from aperture.card.geometry import CARD
-from aperture.desk.pages.fields import reed_number, text
+from aperture.desk.pages.fields import FieldError, code, reed_number, said_beside, text
 from aperture.desk.pages.latest import latest_pair
 from aperture.desk.pages.leaves import leaf
 from aperture.desk.web import desk_of, desk_only, page, redirect, with_form
@@ -56,19 +55,21 @@ def reeds(request: Request) -> Response:
 
 @desk_only
 @with_form
+@said_beside(reeds, "reed")
 def enter_reed(request: Request, form: FormData) -> Response:
     """A new reed; or of one that is here, its lot, place or player again. What is empty stays as it was."""
     number = reed_number(form, "number")
     if number is None:
-        raise HTTPException(400, "The reed's number is missing. Nothing was written.")
-    lot, slot, player = (text(form, name) for name in ("lot", "slot", "player"))
+        raise FieldError(400, "The reed's number is missing. Nothing was written.", "number")
+    lot, slot, player = text(form, "lot"), code(form, "slot", "A slot"), code(form, "player", "A player")
     with desk_of(request).open_book() as book, book.writing():
         now = book.reed_at(number, datetime.now())
         if now is None:
             book.add_reed(number, lot, slot, player)
         else:
             book.change_reed(now, lot or now.lot, slot or now.slot, player or now.player)
-    return redirect(f"/reed/{number}")
+    said = f"Reed {number}: {'made' if now is None else 'lot, place and player'}, saved."
+    return redirect(f"/reed/{number}", said, book.entered, back="/reeds" if now is None else None)
 
 
 routes = [

@@ -45,6 +45,8 @@ def full(book, enter):
     book.add_decision(reed, NOON, "keep", "fine", "MB")
     book.add_gauge_check(GAUGE_CHECK, Settings())
     book.add_card("card-1", 49.5)
+    book.add_squeeze(reed, NOON, by="MB")
+    book.withdraw(book.entered[-1:])
     return book
 
 
