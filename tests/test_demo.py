@@ -26,6 +26,7 @@ from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
 from aperture.cli.app import app
 from aperture.cli.book import show_term
+from aperture.cli.demo import _say_what_next
 from aperture.demo import MARK, TODAY, begin_again
 from aperture.settings import Settings
 
@@ -422,3 +423,15 @@ def test_without_the_desk_s_packages_the_demo_says_so_before_it_measures(
     assert "the desk needs starlette" in result.output
     assert "install '.[desk]'" in result.output
     assert list(tmp_path.iterdir()) == []
+
+
+def test_what_must_be_installed_for_the_desk_comes_before_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("aperture.cli.demo.missing_package", lambda: "starlette")
+    console = Console(file=io.StringIO(), width=40)
+    _say_what_next(console, Path("demo/reed.jpg"), Path("demo/my book.sqlite3"), " --out demo")
+    lines = console.file.getvalue().splitlines()  # type: ignore[attr-defined]
+    first = next(place for place, line in enumerate(lines) if line.endswith("install '.[desk]'"))
+    assert lines[first + 1].endswith("demo --desk --out demo")
+    # Longer than the window, and a path of two words: still one line, and one word.
+    (due,) = (line for line in lines if " due --book " in line)
+    assert shlex.split(due)[-1] == "demo/my book.sqlite3"

@@ -62,6 +62,7 @@ def test_every_line_of_the_template_is_read(settings_file):
         'wetted = "water"': 'wetted = "mouth"',
         'source = ""': 'source = "callipers"',
         'currency = ""': 'currency = "EUR"',
+        'card = ""': 'card = "B"',
     }
     lines = [line for line in settings_template().splitlines() if " = " in line and not line.startswith("#")]
     groups = [Settings, Limits, PhotoLimits, Uncertainty, Soaking, Correction]
