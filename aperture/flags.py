@@ -388,6 +388,15 @@ _LIST = [
         "`aperture verify` says more; `aperture restore` brings a backup back.",
         page_advice="Close the desk and bring a backup back; the page Help, under “The reed book”, says how.",
     ),
+    Flag(
+        "book-gone",
+        "book",
+        "The reed book's file is gone, but its pictures are there.",
+        "Put the file back where it was, or bring a backup back with `aperture restore`. To begin another"
+        " book, name another file with --book.",
+        page_advice="Close the desk. Put the file back where it was, or bring a backup back; the page Help"
+        " says how, under “The reed book”.",
+    ),
 ]
 
 FLAGS: dict[str, Flag] = {flag.code: flag for flag in _LIST}

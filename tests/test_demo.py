@@ -202,7 +202,7 @@ def test_demo_writes_what_it_says(demo: Demo) -> None:
     assert count is not None
     assert str(demo.folder) in _one_line(demo.words)
     assert len(pictures) == int(count[1])
-    assert written - pictures >= {"demo.csv", "reed-book.sqlite3", "reed-book-pictures"}
+    assert written - pictures >= {"demo.csv", "reed-book.sqlite3", "reed-book.sqlite3-pictures"}
     assert written >= {f"{Path(name).stem}_annotated.jpg" for name in TRUTH}
     assert all((demo.folder / name).stat().st_size > 1000 for name in pictures)
 

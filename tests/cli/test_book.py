@@ -102,7 +102,7 @@ def test_backup_and_restore_and_verify(run, tmp_path, book_file):
     assert "Restored" in run("restore", "kept.zip")
     assert "99" not in run("reeds")
     assert "Nothing is lost" in run("verify")
-    next((tmp_path / "reeds-pictures").glob("*/*[0-9a-f].jpg")).unlink()
+    next((tmp_path / "reeds.sqlite3-pictures").glob("*/*[0-9a-f].jpg")).unlink()
     assert "missing" in run("verify", status=3)
 
 
@@ -302,7 +302,7 @@ def test_book_pictures_and_backups_are_their_owners_alone(run, tmp_path, book_fi
     finally:
         os.umask(before)
     mine = [path for path in tmp_path.iterdir() if path.name.startswith(("reeds", "kept"))]
-    assert {path.suffix for path in mine} >= {"", ".zip", ".sqlite3"}
+    assert {path.suffix for path in mine} >= {".sqlite3-pictures", ".zip", ".sqlite3"}
     for path in mine:
         if not path.name.endswith(".lock"):  # empty
             assert path.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO) == 0, path.name

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from aperture import __version__
-from aperture.book.store import book_file, rows, schema, seals
+from aperture.book.store import book_file, picture_folder, rows, schema, seals
 from aperture.book.store.records import (
     ACTIONS,
     AGES,
@@ -59,8 +59,10 @@ class Book:
         It waits at most so many seconds for others who write; see `book_file.connect`.
         """
         self.path = path
-        self.pictures = book_file.pictures_folder(path)
+        with book_file.report_errors(path):
+            picture_folder.check_nothing_left(path)
         self._connection = book_file.connect(path, create, wait_seconds)
+        self.pictures = picture_folder.settled(path, self._connection, wait_seconds)
         self._looked_at = False  # before the first writing, whether the file is in order
 
     def __enter__(self) -> Self:
