@@ -15,6 +15,7 @@ from aperture.cli.options import (
     PaperToPrintOn,
     Reed,
     ReedNumber,
+    Replace,
     Ruler,
     Seconds,
     SettingsFile,
@@ -23,6 +24,7 @@ from aperture.cli.options import (
     WaterOption,
     WettedOption,
     Workers,
+    check_output,
     chosen_settings,
     give_up,
     open_book,
@@ -214,6 +216,7 @@ def export_command(
             " corrected them.",
         ),
     ] = "all",
+    replace: Replace = False,
     book: BookFile = None,
 ) -> None:
     """Write every table of the book as CSV, as an XLSX workbook and as JSON."""
@@ -223,7 +226,7 @@ def export_command(
         _export_training(out, book)
         return
     with open_book(book) as opened:
-        for path in export(opened, out, {"csv", "xlsx", "json"} if kind == "all" else {kind}):
+        for path in export(opened, out, {"csv", "xlsx", "json"} if kind == "all" else {kind}, replace):
             typer.echo(f"Wrote {path}")
 
 
@@ -250,6 +253,7 @@ def return_sheet_command(
         Path | None, typer.Option("--out", metavar="FILE", help="The PDF; else return-sheet-LOT.pdf.")
     ] = None,
     paper: PaperToPrintOn = "a4",
+    replace: Replace = False,
     book: BookFile = None,
 ) -> None:
     """Write a PDF for the seller: each reed that goes back, its pictures, numbers and the reason."""
@@ -262,6 +266,7 @@ def return_sheet_command(
         histories = opened.histories(lot=this.code)
         pdf = return_sheet(opened, this, histories, reasons_for_seller(histories), date.today(), paper)
     path = out or Path(f"return-sheet-{this.code}.pdf")
+    check_output(path, "--out", replace, pdf)
     write_whole(path, pdf)
     typer.echo(f"Wrote {path}. Read it before you send it.")
 

@@ -8,10 +8,12 @@ import typer
 from aperture.cli.options import (
     SOME_REFUSED,
     BookFile,
+    Replace,
     Ruler,
     SettingsFile,
     TipOffset,
     Workers,
+    check_output,
     chosen_settings,
     measure_with_progress,
     open_book,
@@ -44,6 +46,7 @@ def compare_command(
     plot: Annotated[
         Path | None, typer.Option("--plot", metavar="FILE", help="Also write a picture, as SVG.")
     ] = None,
+    replace: Replace = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
     include_reviewed: Annotated[
         bool, typer.Option("--include-reviewed", help="Count photos, too, that need a look first.")
@@ -70,8 +73,7 @@ def compare_command(
     from aperture.studies.other_readings import read_other_readings
     from aperture.studies.table import TableError
 
-    if plot is not None and (plot.is_dir() or not plot.parent.is_dir()):
-        raise typer.BadParameter(f"no file can be written at {plot}", param_hint="--plot")
+    check_output(plot, "--plot", replace)
     chosen = chosen_settings(settings, ruler, tip_offset, workers)
     try:
         other = read_other_readings(readings)

@@ -9,12 +9,13 @@ from aperture.cli.options import (
     STOPPED,
     Cluster,
     Reed,
+    Replace,
     Ruler,
     SettingsFile,
     State,
     TipOffset,
     Workers,
-    check_csv,
+    check_output,
     chosen_settings,
     exit_if_refused,
     give_up,
@@ -54,6 +55,7 @@ def measure_command(
     csv: CsvFile = None,
     json: AsJson = False,
     annotate: AnnotateFolder = None,
+    replace: Replace = False,
     budget: ShowBudget = False,
     reed: Reed = None,
     state: State = None,
@@ -77,7 +79,7 @@ def measure_command(
     photos = photos_at(paths)
     if not photos:
         raise typer.BadParameter("there is no photo in " + ", ".join(paths), param_hint="PATH…")
-    check_csv(csv)
+    check_output(csv, "--csv", replace)
     if annotate is not None:
         annotate.mkdir(parents=True, exist_ok=True)
     measurements: list[Measurement] = []

@@ -9,12 +9,13 @@ from aperture.cli.options import (
     SOME_REFUSED,
     WRONG_USAGE,
     Reed,
+    Replace,
     Ruler,
     SettingsFile,
     State,
     TipOffset,
     Workers,
-    check_csv,
+    check_output,
     chosen_settings,
     exit_if_refused,
     give_up,
@@ -39,6 +40,7 @@ def repeat_command(
     csv: Annotated[
         Path | None, typer.Option("--csv", metavar="FILE", help="Also write the photos that count.")
     ] = None,
+    replace: Replace = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
     include_reviewed: Annotated[
         bool, typer.Option("--include-reviewed", help="Count photos, too, that need a look first.")
@@ -65,7 +67,7 @@ def repeat_command(
     photos = photos_in([folder])
     if not photos:
         raise typer.BadParameter(f"there is no photo in {folder}", param_hint="FOLDER")
-    check_csv(csv)
+    check_output(csv, "--csv", replace)
     try:
         check_folders(photos, folder)
     except SettingsError as error:
