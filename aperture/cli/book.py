@@ -30,6 +30,7 @@ from aperture.cli.options import (
     open_book,
     report_errors,
     with_progress,
+    without_kept,
 )
 
 # Everything else is imported inside the commands, so that --help does not wait for image libraries.
@@ -79,17 +80,12 @@ def intake_command(
     """
     from aperture.batch.photo_files import photos_in
     from aperture.book.photos.intake import take_in
-    from aperture.book.photos.pictures import is_kept
     from aperture.book.present.book_screen import show_arrivals
     from aperture.book.store.records import Soaking
     from aperture.present.screen import make_console
 
     chosen = chosen_settings(settings, ruler, tip_offset, workers)
-    found = photos_in(paths)
-    # Who names a kept picture means it; in a folder it is no new photo, but a copy of one.
-    photos = [photo for photo in found if photo in paths or not is_kept(photo)]
-    if len(photos) < len(found):
-        typer.echo(f"Left out {len(found) - len(photos)} pictures that a reed book keeps.", err=True)
+    photos = without_kept(photos_in(paths), paths)
     if not photos:
         raise typer.BadParameter("there is no photo in " + ", ".join(map(str, paths)), param_hint="FOLDER…")
     with open_book(book, create=True) as opened:

@@ -18,6 +18,7 @@ from aperture.cli.options import (
     measure_with_progress,
     open_book,
     report_errors,
+    without_kept,
 )
 
 if TYPE_CHECKING:
@@ -123,7 +124,7 @@ def _own(
 
     if book is not None:
         raise typer.BadParameter("name photos or a book, not both", param_hint="--book")
-    found = photos_in(photos)
+    found = without_kept(photos_in(photos), photos)
     if not found:
         raise typer.BadParameter("there is no photo in " + ", ".join(map(str, photos)), param_hint="PHOTOS…")
     return own_readings(list(measure_with_progress(found, settings)), include_reviewed)

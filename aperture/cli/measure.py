@@ -22,6 +22,7 @@ from aperture.cli.options import (
     measure_with_progress,
     report_errors,
     with_progress,
+    without_kept,
 )
 
 # Everything else is imported inside the commands, so that --help does not wait for image libraries.
@@ -76,7 +77,7 @@ def measure_command(
     chosen = chosen_settings(settings, ruler, tip_offset, workers)
     if reed is not None and reed > CARD.reed_tags.count:
         raise typer.BadParameter(f"reed numbers end at {CARD.reed_tags.count}", param_hint="--reed")
-    photos = photos_at(paths)
+    photos = without_kept(photos_at(paths), paths)
     if not photos:
         raise typer.BadParameter("there is no photo in " + ", ".join(paths), param_hint="PATH…")
     check_output(csv, "--csv", replace)

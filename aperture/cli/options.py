@@ -287,6 +287,21 @@ def _is_standard_output(path: Path) -> bool:
     return False
 
 
+def without_kept(found: Sequence[Any], named: Iterable[str | Path]) -> list[Any]:
+    """Photos that were found, without the pictures that a reed book keeps; says once how many those are.
+
+    Who names such a picture means it; in a folder it is no new photo, but a copy of one.
+    """
+    from aperture.book.photos.pictures import kept_among
+
+    meant = {Path(one) for one in named}
+    kept = kept_among(photo for photo in found if isinstance(photo, Path) and photo not in meant)
+    if kept:
+        pictures = "picture" if len(kept) == 1 else "pictures"
+        typer.echo(f"Left out {len(kept)} {pictures} that a reed book keeps.", err=True)
+    return [photo for photo in found if photo not in kept]
+
+
 def exit_if_refused(measurements: "Iterable[Measurement]") -> None:
     if any(measurement.outcome == "refused" for measurement in measurements):
         raise typer.Exit(SOME_REFUSED)

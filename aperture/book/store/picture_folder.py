@@ -6,7 +6,7 @@ versions left the ending out (`reeds-pictures`), and looked beside a link; so tw
 
 import os
 import sqlite3
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from contextlib import suppress
 from pathlib import Path
 
@@ -80,13 +80,16 @@ def former_folders(path: Path) -> list[Path]:
 
 def is_shared(folder: Path, path: Path) -> bool:
     """Whether a database beside the folder, other than that at `path`, may have pictures in it."""
-    name, real = folder.name.removesuffix(_ENDING), book_file.real_path(path)
-    return any(
-        name in (other.stem, other.name)
-        and book_file.real_path(other) != real
-        and book_file.begins_like_a_database(other)
-        for other in folder.parent.iterdir()
-    )
+    real = book_file.real_path(path)
+    return any(book_file.real_path(other) != real for other in _databases_of(folder))
+
+
+def is_of_a_book(folder: Path) -> bool:
+    """Whether a folder is called like that of a book beside it, in this version or an earlier one."""
+    try:
+        return folder.name.endswith(_ENDING) and any(_databases_of(folder))
+    except OSError:
+        return False
 
 
 def place_of_pictures(path: Path) -> Path:
@@ -120,6 +123,14 @@ def check_nothing_left(path: Path) -> None:
             where = f"the pictures beside it are there, in {folder.name}"
             raise BookError("book-damaged", f"{path} is empty, but {where}")
         raise BookError("book-gone", f"{path} is not there, and {folder} is")
+
+
+def _databases_of(folder: Path) -> Iterator[Path]:
+    """The databases beside a folder that may have their pictures in it, going by its name."""
+    name = folder.name.removesuffix(_ENDING)
+    for other in folder.parent.iterdir():
+        if name in (other.stem, other.name) and book_file.begins_like_a_database(other):
+            yield other
 
 
 def _wanted(former: list[Path], own: Path, named: Collection[str]) -> list[Path]:

@@ -3,9 +3,11 @@
 import json
 from collections.abc import Sequence
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import PurePosixPath
 from urllib.parse import unquote
 
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -13,6 +15,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from aperture.batch.photo_files import is_called_like_a_photo, natural_order
+from aperture.book.photos.pictures import is_called_kept, is_kept_copy
 from aperture.desk.intake.work import Done
 from aperture.desk.pages.fields import decimal, text
 from aperture.desk.uploads import Received, clean_name, received, stored, take
@@ -92,7 +95,11 @@ async def import_photo(request: Request) -> Response:
     said = request.headers.get("x-seconds", "")
     seconds = float(said) if said.isdecimal() and len(said) <= 5 else None
     async with received(request) as photo:
-        done = await take(request, _in_folders(photo, folders), lot=lot, seconds=seconds)
+        named = _in_folders(photo, folders)
+        if await run_in_threadpool(_is_kept, named):
+            done = Done("left out, pictures that a reed book keeps", None, None)
+        else:
+            done = await take(request, named, lot=lot, seconds=seconds)
     return JSONResponse(
         {
             "name": photo.name,
@@ -131,6 +138,12 @@ def _in_folders(photo: Received, folders: str | None) -> Received:
     """The photo with the names of the folders that it came from before its own, as far as they are read."""
     kept = [clean_name(folder) for folder in (folders or "").split("/") if folder.strip()][-FOLDERS_READ:]
     return replace(photo, name="/".join([*kept, photo.name]))
+
+
+def _is_kept(photo: Received) -> bool:
+    """Whether that is a picture out of a reed book's folder: no new photo, but a copy of one."""
+    name = PurePosixPath(photo.name)
+    return is_called_kept(name) and is_kept_copy(name, sha256(photo.path.read_bytes()).hexdigest())
 
 
 def _page(request: Request, done: Sequence[tuple[str, Done]] | None) -> Response:
