@@ -14,6 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
+from aperture.dates import FIRST_YEAR
 from aperture.errors import SettingsError
 from aperture.instrument import INSTRUMENT
 
@@ -195,6 +196,13 @@ class Settings(_Group):
         "Seconds. A photo that takes longer is given up, unless only one is measured at a time.",
         ge=SHORTEST_PHOTO_SECONDS,
         le=LONGEST_PHOTO_SECONDS,
+    )
+    first_year: int = _set(
+        FIRST_YEAR,
+        "A year. A photo that its camera dates before it, or after tomorrow, counts as one without a date;"
+        " --at refuses such times.",
+        ge=FIRST_YEAR,
+        le=2100,
     )
     limits: Limits = Limits()
     photo: PhotoLimits = PhotoLimits()

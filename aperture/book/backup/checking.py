@@ -9,6 +9,7 @@ from aperture.book.backup.archive import BACKUP, NamedPicture, pictures_of, sha2
 from aperture.book.photos.pictures import leftovers
 from aperture.book.store import book_file, picture_folder, schema
 from aperture.book.store.ledger import Book
+from aperture.dates import can_be_ordered_on, can_be_returned_by
 from aperture.errors import BookError
 
 # Two computers that share a book may differ by this much.
@@ -57,12 +58,14 @@ def check(path: Path) -> Findings:
 
 @dataclass(frozen=True)
 class _Known:
-    """What a book says of itself: its folder, the files in it, the pictures that it names, its last entry."""
+    """What a book says: its folder, the files in it, the pictures that it names, its last entry, and dates in
+    it that cannot be."""
 
     folder: Path
     files: list[Path]
     pictures: list[NamedPicture]
     newest: datetime | None
+    dates: list[Finding]
 
 
 def _look_through(path: Path) -> Findings:
@@ -77,6 +80,7 @@ def _look_through(path: Path) -> Findings:
         found.append(_finding("clock", f"{known.newest:%Y-%m-%d %H:%M}, and it is {now:%Y-%m-%d %H:%M}"))
     left = picture_folder.left_behind(path, {picture.name for picture in known.pictures})
     found += [_finding("left behind", str(former)) for former in left]
+    found += known.dates
     compared, named = 0, set()
     for picture in known.pictures:
         place = folder / picture.name
@@ -119,6 +123,17 @@ _FINDING_KINDS = {
         "When `aperture verify` has found nothing lost of every book in the folder around it, delete it.",
         False,
     ),
+    "date": (
+        "A date cannot be right: the camera's clock was wrong, or it was mistyped.",
+        "It holds nothing up and needs no cure: what is dated so counts as of the time when it was entered."
+        " Set the phone's clock; a photo that is taken again has a date.",
+        False,
+    ),
+    "lot date": (
+        "A date of a lot cannot be right.",
+        "Enter the lot again with the right one: `aperture enter lot`, or the desk's page Lots.",
+        False,
+    ),
     "unfinished": (
         "Half-written, by a run that was stopped.",
         "If nothing else is working with this book now, delete it.",
@@ -144,7 +159,7 @@ def _known_or_troubles(path: Path) -> tuple[_Known | None, list[str]]:
             troubles = book.integrity_errors()
             if troubles:
                 return None, troubles
-            return _Known(book.pictures, files, pictures_of(book), _newest(book)), []
+            return _Known(book.pictures, files, pictures_of(book), _newest(book), _dates(book)), []
     except BookError as error:
         if error.code != "book-damaged":
             raise
@@ -157,6 +172,23 @@ def _newest(book: Book) -> datetime | None:
     """When the newest entry was made."""
     made = (row["recorded_at"] for table in schema.TABLES for row in book.table(table))
     return max(map(datetime.fromisoformat, made), default=None)
+
+
+def _dates(book: Book) -> list[Finding]:
+    """The dates that cannot be: all of the same kind and day together, for one may have led to many."""
+    places: dict[tuple[str, str], list[int]] = {}
+    for table, row, moment in book.impossible_dates():
+        places.setdefault((table, moment[:10]), []).append(row)
+    found = [
+        _finding("date", f"{day}, {table}, row {min(rows)}" + (f" and {more} more" if more else ""))
+        for (table, day), rows in places.items()
+        for more in [len(rows) - 1]
+    ]
+    for lot in book.lots():
+        for day, possible in ((lot.ordered_on, can_be_ordered_on), (lot.return_by, can_be_returned_by)):
+            if day is not None and not possible(day):
+                found.append(_finding("lot date", f"{day}, lot {lot.code}"))
+    return found
 
 
 def _unfinished_work(path: Path) -> list[Path]:

@@ -20,6 +20,7 @@ from aperture.book.present.words import cost_words, recorded, share_words, soaki
 from aperture.book.store.records import FAULTS, Check, Entry, History
 from aperture.card.geometry import FACES
 from aperture.correction import all_words
+from aperture.flags import FLAGS
 from aperture.present.report import NAMES, NO_VALUE, change_lines, printable, remarks
 from aperture.present.screen import bare_table, indented, show_rows
 from aperture.verdict import Change
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from aperture.book.photos.intake import Arrival
 
 SHOWN = ("height_mm", "ellipse_ratio")
+DATE = "date-impossible"
 
 
 def show_arrivals(console: Console, arrivals: Sequence[Arrival]) -> None:
@@ -63,6 +65,10 @@ def show_arrivals(console: Console, arrivals: Sequence[Arrival]) -> None:
         console.print(table)
     for heading, what in _TO_DO.items():
         _show_to_do(console, heading, [arrival for arrival in arrivals if _to_do(arrival) == what])
+    misdated = [arrival for arrival in arrivals if arrival.measurement and DATE in arrival.measurement.flags]
+    if misdated:
+        _heading(console, FLAGS[DATE].sentence)
+        indented(console, f"{', '.join(map(_name, misdated))}: {FLAGS[DATE].advice}")
     console.print()
     console.print("What to do next: aperture due", style="bold")
 
@@ -270,6 +276,10 @@ def _show_photos(console: Console, history: History, pictures: Path) -> None:
         indented(console, printable(f"(corrected): {words} was added to the height."), "dim")
     if any(entry.reading.record["review"] for entry in history.entries):
         indented(console, "?: a person should look at the picture before the number is used.", "dim")
+    for entry in history.entries:
+        if entry.photo.taken is None and DATE in entry.reading.record["flags"]:
+            words = f"{printable(entry.photo.name)}: {FLAGS[DATE].sentence} Shown is when it came."
+            indented(console, words, "dim")
     indented(console, "Pictures:")
     for entry in history.entries:
         if entry.photo.kept:

@@ -35,7 +35,7 @@ from aperture.book.store.records import (
     short_code,
 )
 from aperture.card.geometry import CARD
-from aperture.dates import latest
+from aperture.dates import FIRST_YEAR, can_be_ordered_on, can_be_returned_by, is_sensible, latest, span_words
 from aperture.errors import BookError, SettingsError
 from aperture.settings import Settings, settings_from_text, settings_text
 
@@ -44,6 +44,16 @@ Row = Mapping[str, Any]
 # The reeds of which the latest decision is that they left.
 _GONE = f"""(SELECT reed_id FROM decisions
     WHERE id IN (SELECT max(id) FROM decisions GROUP BY reed_id) AND action IN {GONE})"""
+
+
+# When something happened, by table and column; what cannot have been counts as of the time of its entry.
+_DATES = (
+    ("photos", "taken"),
+    ("photos", "received_at"),
+    ("checks", "done_at"),
+    ("squeezes", "done_at"),
+    ("decisions", "decided_at"),
+)
 
 
 class Book:
@@ -269,6 +279,13 @@ class Book:
             for row in self._connection.execute(f"SELECT * FROM {table} ORDER BY id"):
                 yield dict(row)
 
+    def impossible_dates(self) -> Iterator[tuple[str, int, str]]:
+        """The dates that cannot be, which only earlier versions entered: table, row and text of each."""
+        for table, column in _DATES:
+            for row in self.table(table):
+                if row[column] is not None and rows.possible(row[column], row["recorded_at"]) is None:
+                    yield table, row["id"], row[column]
+
     def integrity_errors(self) -> list[str]:
         """What is wrong with the file: nothing, if all is well."""
         with book_file.report_errors(self.path):
@@ -295,6 +312,13 @@ class Book:
         short_code(source, "A source")
         if price_per_reed is not None and not 0.0 <= price_per_reed < 1e6:
             raise BookError("book-entry-wrong", f"a price cannot be {price_per_reed}")
+        if ordered_on is not None and not can_be_ordered_on(ordered_on):
+            raise BookError("book-entry-wrong", f"the order date {ordered_on} is not {span_words()}")
+        if return_by is not None and not can_be_returned_by(return_by):
+            words = (
+                f"the last day to send back {return_by} is not between {FIRST_YEAR} and ten years from now"
+            )
+            raise BookError("book-entry-wrong", words)
         with self._together():
             found = self._select("SELECT id FROM lots WHERE code = ? COLLATE NOCASE", code)
             lot_id = found[0]["id"] if found else self._insert("lots", code=code)
@@ -432,6 +456,7 @@ class Book:
     ) -> None:
         """Enter a check by hand. `faults` answers questions of `records.FAULTS`; what is left out was not
         looked at."""
+        _happened(done_at)
         for name in faults:
             _one_of(name, tuple(FAULTS), "fault")
         _one_of(response, RESPONSES, "response")
@@ -485,6 +510,7 @@ class Book:
         by: str | None = None,
     ) -> None:
         """Enter a squeeze. Photos that are not named are found by the time they were taken."""
+        _happened(done_at)
         with self._together():
             self._insert(
                 "squeezes",
@@ -508,6 +534,7 @@ class Book:
     ) -> None:
         """Enter what a person decided."""
         _one_of(action, ACTIONS, "decision")
+        _happened(decided_at)
         with self._together():
             self._insert(
                 "decisions",
@@ -608,6 +635,12 @@ def _nothing() -> Iterator[None]:
 def _one_of(value: str | None, known: Sequence[str], what: str) -> None:
     if value is not None and value not in known:
         raise BookError("book-entry-wrong", f"{what}: {value!r} is none of {', '.join(known)}")
+
+
+def _happened(moment: datetime) -> None:
+    """Raise BookError if nothing can have happened then."""
+    if not is_sensible(moment):
+        raise BookError("book-entry-wrong", f"{moment:%Y-%m-%d} is not {span_words()}")
 
 
 def _text(moment: date | datetime | None) -> str | None:
