@@ -20,6 +20,7 @@ from aperture.book.store.book_file import pictures_folder
 from aperture.book.store.ledger import Book
 from aperture.errors import BookError
 from tests.book.backup.test_keeping import add_photo, everything, files_in, rows_of, spoil
+from tests.breaking import disks
 
 LINKS = pytest.mark.skipif(sys.platform == "win32", reason="making links needs rights there")
 LEFT = "An earlier version kept the book's pictures in this folder; the book has them in its own now."
@@ -340,3 +341,21 @@ def test_a_damaged_old_book_keeps_its_folder(tmp_path):
     assert check(path).loss
     place = folder if folder.exists() else pictures_folder(path)
     assert files_in(place) == before
+
+
+def test_an_old_book_on_a_locked_medium_and_on_a_full_one_is_read_as_it_is(tmp_path):
+    """In earnest: a disk that is mounted to be read only, and one without a byte left."""
+    if not disks.can_mount(tmp_path):
+        pytest.skip("a small disk can be mounted by root on Linux only")
+    with disks.small_disk(tmp_path / "disk") as disk:
+        two = a_book(disk / "reeds.db", 1, 2, 3), a_book(disk / "reeds.sqlite3", 3, 4, 5)
+        folder = made_old(*two)
+        before = files_in(folder)
+        for state in (disks.locked(disk), disks._filled(disk, 0)):
+            with state:
+                for path in two:
+                    with Book(path) as book:
+                        assert {book.pictures} <= {folder, pictures_folder(path)}
+                    assert not check(path).loss
+            assert files_in(folder) == before
+        assert [is_whole(path) for path in two] == [{LEFT}, {LEFT}]
