@@ -283,6 +283,22 @@ def test_a_second_demo_begins_again(tmp_path: Path) -> None:
     assert sorted(file.name for file in tmp_path.iterdir()) == sorted(["mine.txt", MARK])
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="making links needs rights there")
+def test_a_link_in_the_demo_s_folder_leads_to_no_deletion(tmp_path: Path) -> None:
+    """Through a link the real path counts, but not for what is cleared away."""
+    real = tmp_path / "mine" / "reed-book.sqlite3"
+    with Book(real, create=True) as book:
+        (book.pictures / "ab").mkdir(parents=True)
+        (book.pictures / "ab" / "one.jpg").write_bytes(b"a picture")
+    before = {file: file.read_bytes() for file in real.parent.rglob("*") if file.is_file()}
+    path = tmp_path / "demo" / "reed-book.sqlite3"
+    begin_again(path)
+    path.symlink_to(real)
+    begin_again(path)
+    assert [file.name for file in path.parent.iterdir()] == [MARK]
+    assert {file: file.read_bytes() for file in real.parent.rglob("*") if file.is_file()} == before
+
+
 def test_the_demo_deletes_no_book_of_somebody_else_s(tmp_path: Path) -> None:
     """The default book's own name, in a folder that the demo did not make."""
     path = tmp_path / "reed-book.sqlite3"

@@ -274,7 +274,7 @@ def check_output(path: Path | None, option: str, replace: bool, content: bytes |
         why = f"no file can be written at {path}: there is no folder {path.parent}; make it first"
     elif path.exists() and not (path.is_file() or stat.S_ISFIFO(path.stat().st_mode)):
         why = f"no file can be written at {path}: it is a device; name a file"
-    elif path.is_file() and not replace and path.read_bytes() != content:
+    elif path.is_file() and not replace and (content is None or path.read_bytes() != content):
         why = f"{path} is there already, and is left as it is; name another file, or add --replace"
     if why is not None:
         raise typer.BadParameter(why, param_hint=option)
