@@ -15,6 +15,7 @@ from aperture.book.advice.soak_trend import soak_trend
 from aperture.book.photos.intake import Arrival, take_in
 from aperture.book.store.book_file import pictures_folder
 from aperture.book.store.ledger import Book
+from aperture.book.store.picture_folder import former_folders, is_shared
 from aperture.book.store.records import FAULTS, Action, History, Soaking
 from aperture.errors import BookError, PhotoError
 from aperture.identity import read_file_name
@@ -116,7 +117,9 @@ def begin_again(path: Path) -> None:
     mark.write_text(_MARKED, encoding="utf-8")
     for end in ("", "-wal", "-shm", ".lock"):
         path.with_name(path.name + end).unlink(missing_ok=True)
-    shutil.rmtree(pictures_folder(path), ignore_errors=True)
+    former = [folder for folder in former_folders(path) if not is_shared(folder, path)]
+    for pictures in (pictures_folder(path), *former):
+        shutil.rmtree(pictures, ignore_errors=True)
 
 
 def end(path: Path) -> None:

@@ -397,6 +397,24 @@ _LIST = [
         "`aperture verify` says more; `aperture restore` brings a backup back.",
         page_advice="Close the desk and bring a backup back; the page Help, under “The reed book”, says how.",
     ),
+    # The date of a photo
+    Flag(
+        "date-impossible",
+        "note",
+        "The camera's date of the photo cannot be right, so it counts as a photo without a date.",
+        "Set the phone's clock. Where the order of photos matters, say so: `aperture enter squeeze` has"
+        " --before and --after.",
+        page_advice="Set the phone's clock.",
+    ),
+    Flag(
+        "book-gone",
+        "book",
+        "The reed book's file is gone, but its pictures are there.",
+        "Put the file back where it was, or bring a backup back with `aperture restore`. To begin another"
+        " book, name another file with --book.",
+        page_advice="Close the desk. Put the file back where it was, or bring a backup back; the page Help"
+        " says how, under “The reed book”.",
+    ),
 ]
 
 FLAGS: dict[str, Flag] = {flag.code: flag for flag in _LIST}

@@ -12,6 +12,7 @@ from aperture.budget.contributions import Budget, budget
 from aperture.card.geometry import Face
 from aperture.control import measure_controls
 from aperture.correction import FLAG, corrected, in_record
+from aperture.dates import sensible
 from aperture.errors import ApertureError, OpeningError
 from aperture.flags import FLAGS, needs_review
 from aperture.identity import Identity, identify
@@ -151,13 +152,15 @@ def measure(
     try:
         photo = photo or read_photo(path)
         with one_thread():
-            result = replace(result, sha256=photo.sha256, taken=photo.taken)
+            taken = sensible(photo.taken, settings.first_year)
+            doubted = ("date-impossible",) if photo.misdated or taken != photo.taken else ()
+            result = replace(result, sha256=photo.sha256, taken=taken, flags=doubted)
             view = locate_card(photo, settings)
     except ApertureError as error:
         who = identify(called, (), None, reed, state)
         return _refused(_named(result, who), error)
     who = identify(called, view.reeds, view.face, reed, state)
-    result = _named(replace(result, view=view, flags=view.flags), who)
+    result = _named(replace(result, view=view, flags=(*view.flags, *result.flags)), who)
     try:
         with one_thread():
             return _measured(result, photo, view, settings)

@@ -14,6 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
+from aperture.dates import FIRST_YEAR
 from aperture.errors import SettingsError
 from aperture.instrument import INSTRUMENT
 
@@ -215,6 +216,13 @@ class Settings(_Group):
         "In which currency prices are, as it is to stand before them: EUR, kr or a sign such as £;"
         " empty: prices are numbers alone.",
         max_length=8,
+    )
+    first_year: int = _set(
+        FIRST_YEAR,
+        "A year. A photo that its camera dates before it, or after tomorrow, counts as one without a date;"
+        " --at refuses such times.",
+        ge=FIRST_YEAR,
+        le=2100,
     )
     limits: Limits = Limits()
     photo: PhotoLimits = PhotoLimits()

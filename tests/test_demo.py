@@ -195,7 +195,7 @@ def test_demo_writes_what_it_says(demo: Demo) -> None:
     assert count is not None
     assert str(demo.folder) in _one_line(demo.words)
     assert len(pictures) == int(count[1])
-    assert written - pictures >= {"demo.csv", "reed-book.sqlite3", "reed-book-pictures"}
+    assert written - pictures >= {"demo.csv", "reed-book.sqlite3", "reed-book.sqlite3-pictures"}
     assert written >= {f"{Path(name).stem}_annotated.jpg" for name in TRUTH}
     assert all((demo.folder / name).stat().st_size > 1000 for name in pictures)
 
@@ -274,6 +274,22 @@ def test_a_second_demo_begins_again(tmp_path: Path) -> None:
     (tmp_path / "mine.txt").write_text("not the demo's")
     begin_again(path)
     assert sorted(file.name for file in tmp_path.iterdir()) == sorted(["mine.txt", MARK])
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="making links needs rights there")
+def test_a_link_in_the_demo_s_folder_leads_to_no_deletion(tmp_path: Path) -> None:
+    """Through a link the real path counts, but not for what is cleared away."""
+    real = tmp_path / "mine" / "reed-book.sqlite3"
+    with Book(real, create=True) as book:
+        (book.pictures / "ab").mkdir(parents=True)
+        (book.pictures / "ab" / "one.jpg").write_bytes(b"a picture")
+    before = {file: file.read_bytes() for file in real.parent.rglob("*") if file.is_file()}
+    path = tmp_path / "demo" / "reed-book.sqlite3"
+    begin_again(path)
+    path.symlink_to(real)
+    begin_again(path)
+    assert [file.name for file in path.parent.iterdir()] == [MARK]
+    assert {file: file.read_bytes() for file in real.parent.rglob("*") if file.is_file()} == before
 
 
 def test_the_demo_deletes_no_book_of_somebody_else_s(tmp_path: Path) -> None:

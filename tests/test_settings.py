@@ -57,6 +57,7 @@ def test_every_line_of_the_template_is_read(settings_file):
     # Each value changed in turn must change the settings: a field that is only printed would not.
     changed = {
         "workers = 0": "workers = 3",
+        "first_year = 1995": "first_year = 2001",
         "tip_offset_is_measured = false": "tip_offset_is_measured = true",
         'water = "room"': 'water = "cold"',
         'wetted = "water"': 'wetted = "mouth"',

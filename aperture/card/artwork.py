@@ -6,7 +6,6 @@ Lengths are millimetres from the page's lower left corner, y up. The PNG is the 
 
 import io
 from dataclasses import dataclass
-from pathlib import Path
 
 from aperture.card import gauge_page, instructions
 from aperture.card.geometry import (
@@ -142,12 +141,11 @@ def sheet_pdf(paper: str = "a4", first_reed: int = 1, reed_count: int | None = N
     return buffer.getvalue()
 
 
-def write_png(path: Path, paper: str = "a4", dpi: float = 150.0, first_reed: int = 1) -> None:
-    """Writes a picture of the first page, for looking at, not for printing.
+def sheet_png(paper: str = "a4", dpi: float = 150.0, first_reed: int = 1) -> bytes:
+    """A picture of the first page as a PNG file, for looking at, not for printing.
 
     Parameters
     ----------
-    path : file to write.
     paper : one of `PAPERS`.
     dpi : pixels in an inch, 20 to 1200.
     first_reed : number on the first tag.
@@ -155,7 +153,6 @@ def write_png(path: Path, paper: str = "a4", dpi: float = 150.0, first_reed: int
     Raises
     ------
     SettingsError : "settings-invalid" for an unknown paper, reed number or resolution.
-    OSError : the file cannot be written.
     """
     import pypdfium2
 
@@ -168,7 +165,7 @@ def write_png(path: Path, paper: str = "a4", dpi: float = 150.0, first_reed: int
         document.close()
     buffer = io.BytesIO()
     picture.save(buffer, "PNG", dpi=(dpi, dpi), optimize=True)
-    Path(path).write_bytes(buffer.getvalue())
+    return buffer.getvalue()
 
 
 def card_outline_mm() -> list[tuple[float, float]]:

@@ -14,6 +14,7 @@ from aperture.cli.options import (
     PaperToPrintOn,
     Reed,
     ReedNumber,
+    Replace,
     Ruler,
     Seconds,
     SettingsFile,
@@ -22,9 +23,11 @@ from aperture.cli.options import (
     WaterOption,
     WettedOption,
     Workers,
+    check_output,
     chosen_settings,
     open_book,
     report_errors,
+    without_kept,
 )
 
 # Everything else is imported inside the commands, so that --help does not wait for image libraries.
@@ -78,7 +81,6 @@ def intake_command(
     Exit status: 0 all is taken in, 3 some photos were refused or could not be assigned, 2 wrong usage.
     """
     from aperture.batch.photo_files import photos_in
-    from aperture.book.photos.pictures import is_kept
     from aperture.book.store.records import Soaking
     from aperture.cli.intake import Intake, take_in_all, watch_folder
     from aperture.scale import Scale
@@ -91,11 +93,7 @@ def intake_command(
             raise typer.BadParameter("name one folder that is to be watched", param_hint="--watch")
         watch_folder(intake, paths[0])
         return
-    found = photos_in(paths)
-    # Who names a kept picture means it; in a folder it is no new photo, but a copy of one.
-    photos = [photo for photo in found if photo in paths or not is_kept(photo)]
-    if len(photos) < len(found):
-        typer.echo(f"Left out {len(found) - len(photos)} pictures that a reed book keeps.", err=True)
+    photos = without_kept(photos_in(paths), paths)
     if not photos:
         raise typer.BadParameter("there is no photo in " + ", ".join(map(str, paths)), param_hint="FOLDER…")
     take_in_all(intake, photos)
@@ -214,6 +212,7 @@ def export_command(
             " corrected them.",
         ),
     ] = "all",
+    replace: Replace = False,
     book: BookFile = None,
 ) -> None:
     """Write every table of the book as CSV, as an XLSX workbook and as JSON."""
@@ -223,7 +222,7 @@ def export_command(
         _export_training(out, book)
         return
     with open_book(book) as opened:
-        for path in export(opened, out, {"csv", "xlsx", "json"} if kind == "all" else {kind}):
+        for path in export(opened, out, {"csv", "xlsx", "json"} if kind == "all" else {kind}, replace):
             typer.echo(f"Wrote {path}")
 
 
@@ -251,6 +250,7 @@ def return_sheet_command(
     ] = None,
     paper: PaperToPrintOn = "a4",
     settings: SettingsFile = None,
+    replace: Replace = False,
     book: BookFile = None,
 ) -> None:
     """Write a PDF for the seller: each reed that goes back, its pictures, numbers and the reason."""
@@ -267,6 +267,7 @@ def return_sheet_command(
         reasons = reasons_for_seller(histories)
         pdf = return_sheet(opened, this, histories, reasons, date.today(), paper, currency)
     path = out or Path(name)
+    check_output(path, "--out", replace, pdf)
     write_whole(path, pdf)
     typer.echo(f"Wrote {path}. Read it before you send it.")
 

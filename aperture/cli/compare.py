@@ -8,14 +8,17 @@ import typer
 from aperture.cli.options import (
     SOME_REFUSED,
     BookFile,
+    Replace,
     Ruler,
     SettingsFile,
     TipOffset,
     Workers,
+    check_output,
     chosen_settings,
     measure_with_progress,
     open_book,
     report_errors,
+    without_kept,
 )
 
 if TYPE_CHECKING:
@@ -44,6 +47,7 @@ def compare_command(
     plot: Annotated[
         Path | None, typer.Option("--plot", metavar="FILE", help="Also write a picture, as SVG.")
     ] = None,
+    replace: Replace = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
     include_reviewed: Annotated[
         bool, typer.Option("--include-reviewed", help="Count photos, too, that need a look first.")
@@ -70,8 +74,7 @@ def compare_command(
     from aperture.studies.other_readings import read_other_readings
     from aperture.studies.table import TableError
 
-    if plot is not None and (plot.is_dir() or not plot.parent.is_dir()):
-        raise typer.BadParameter(f"no file can be written at {plot}", param_hint="--plot")
+    check_output(plot, "--plot", replace)
     chosen = chosen_settings(settings, ruler, tip_offset, workers)
     try:
         other = read_other_readings(readings)
@@ -121,7 +124,7 @@ def _own(
 
     if book is not None:
         raise typer.BadParameter("name photos or a book, not both", param_hint="--book")
-    found = photos_in(photos)
+    found = without_kept(photos_in(photos), photos)
     if not found:
         raise typer.BadParameter("there is no photo in " + ", ".join(map(str, photos)), param_hint="PHOTOS…")
     return own_readings(list(measure_with_progress(found, settings)), include_reviewed)

@@ -298,10 +298,11 @@ def _old_and_new(lot: "Lot", entry: "LotEntry", currency: str) -> str:
 
 def _sensible(at: datetime | None) -> datetime | None:
     """The time that was given, if it can be one."""
-    from aperture.dates import FIRST_YEAR, is_sensible
+    from aperture.dates import is_sensible, span_words
+    from aperture.settings import load_settings
 
-    if at is not None and not is_sensible(at):
-        raise typer.BadParameter(f"{at:%Y-%m-%d} is not between {FIRST_YEAR} and tomorrow", param_hint="--at")
+    if at is not None and not is_sensible(at, first_year := load_settings().first_year):
+        raise typer.BadParameter(f"{at:%Y-%m-%d} is not {span_words(first_year)}", param_hint="--at")
     return at
 
 

@@ -83,7 +83,7 @@ def take_in_all(intake: Intake, photos: list[Path]) -> None:
 def watch_folder(intake: Intake, folder: Path) -> None:
     """Take in the photos of a folder, then those that come into it, until Ctrl-C or until it is gone."""
     from aperture.batch.arriving import arriving
-    from aperture.book.photos.pictures import is_kept
+    from aperture.book.photos.pictures import kept_among
     from aperture.book.present.book_screen import arrival_line
     from aperture.errors import BookError
     from aperture.flags import FLAGS
@@ -95,7 +95,8 @@ def watch_folder(intake: Intake, folder: Path) -> None:
         for photos in arriving(folder, threading.Event(), there=True):
             if not photos:
                 typer.echo(f"Watching {folder}: photos are taken in as they come. Ctrl-C ends it.")
-            new = [photo for photo in photos if not is_kept(photo)]
+            copies = kept_among(photos)  # that a reed book keeps
+            new = [photo for photo in photos if photo not in copies]
             for arrival in intake.take(new, only_with_card=True) if new else ():
                 arrivals.append(arrival)
                 typer.echo(arrival_line(arrival))

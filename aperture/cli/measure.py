@@ -9,18 +9,20 @@ from aperture.cli.options import (
     STOPPED,
     Cluster,
     Reed,
+    Replace,
     Ruler,
     SettingsFile,
     State,
     TipOffset,
     Workers,
-    check_csv,
+    check_output,
     chosen_settings,
     exit_if_refused,
     give_up,
     measure_with_progress,
     report_errors,
     with_progress,
+    without_kept,
 )
 
 # Everything else is imported inside the commands, so that --help does not wait for image libraries.
@@ -54,6 +56,7 @@ def measure_command(
     csv: CsvFile = None,
     json: AsJson = False,
     annotate: AnnotateFolder = None,
+    replace: Replace = False,
     budget: ShowBudget = False,
     reed: Reed = None,
     state: State = None,
@@ -74,10 +77,10 @@ def measure_command(
     chosen = chosen_settings(settings, ruler, tip_offset, workers)
     if reed is not None and reed > CARD.reed_tags.count:
         raise typer.BadParameter(f"reed numbers end at {CARD.reed_tags.count}", param_hint="--reed")
-    photos = photos_at(paths)
+    photos = without_kept(photos_at(paths), paths)
     if not photos:
         raise typer.BadParameter("there is no photo in " + ", ".join(paths), param_hint="PATH…")
-    check_csv(csv)
+    check_output(csv, "--csv", replace)
     if annotate is not None:
         annotate.mkdir(parents=True, exist_ok=True)
     measurements: list[Measurement] = []

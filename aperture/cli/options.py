@@ -1,8 +1,11 @@
 """What the commands share: options, settings, progress, and errors as sentences."""
 
 import functools
+import os
+import stat
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
 
@@ -65,6 +68,9 @@ BookFile = Annotated[
     typer.Option(
         "--book", metavar="FILE", help="The reed book; else $APERTURE_BOOK, else one in your data folder."
     ),
+]
+Replace = Annotated[
+    bool, typer.Option("--replace", help="Replace what is there already; else such a file is left.")
 ]
 ReedNumber = Annotated[int, typer.Argument(metavar="REED", min=1, help="The reed's number.")]
 
@@ -281,6 +287,52 @@ def check_csv(path: Path | None) -> None:
     """Complain of a file that cannot be written before the work is done, not after it."""
     if path is not None and (path.is_dir() or not path.parent.is_dir()):
         raise typer.BadParameter(f"no file can be written at {path}", param_hint="--csv")
+
+
+def check_output(path: Path | None, option: str, replace: bool, content: bytes | None = None) -> None:
+    """Complain of a file that cannot or may not be written, before the work is done and not after it.
+
+    Parameters
+    ----------
+    path : the file that was named; one that is there is somebody's, and may be replaced only with `replace`.
+    option : that named it.
+    content : what is to be written, if it is known: a file that is the same already may stay.
+    """
+    if path is None or _is_standard_output(path):
+        return
+    why = None
+    if path.is_dir():
+        why = f"no file can be written at {path}: it is a folder; name a file in it"
+    elif not path.parent.is_dir():
+        why = f"no file can be written at {path}: there is no folder {path.parent}; make it first"
+    elif path.exists() and not (path.is_file() or stat.S_ISFIFO(path.stat().st_mode)):
+        why = f"no file can be written at {path}: it is a device; name a file"
+    elif path.is_file() and not replace and (content is None or path.read_bytes() != content):
+        why = f"{path} is there already, and is left as it is; name another file, or add --replace"
+    if why is not None:
+        raise typer.BadParameter(why, param_hint=option)
+
+
+def _is_standard_output(path: Path) -> bool:
+    """Whether that is where everything is printed, as /dev/stdout is."""
+    with suppress(OSError, ValueError):
+        return os.path.samestat(path.stat(), os.fstat(sys.stdout.fileno()))
+    return False
+
+
+def without_kept(found: Sequence[Any], named: Iterable[str | Path]) -> list[Any]:
+    """Photos that were found, without the pictures that a reed book keeps; says once how many those are.
+
+    Who names such a picture means it; in a folder it is no new photo, but a copy of one.
+    """
+    from aperture.book.photos.pictures import kept_among
+
+    meant = {Path(one) for one in named}
+    kept = kept_among(photo for photo in found if isinstance(photo, Path) and photo not in meant)
+    if kept:
+        pictures = "picture" if len(kept) == 1 else "pictures"
+        typer.echo(f"Left out {len(kept)} {pictures} that a reed book keeps.", err=True)
+    return [photo for photo in found if photo not in kept]
 
 
 def exit_if_refused(measurements: "Iterable[Measurement]") -> None:

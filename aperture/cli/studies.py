@@ -1,5 +1,6 @@
 """The commands that study many photos: how far repeats scatter, and a user's own limits."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -9,18 +10,20 @@ from aperture.cli.options import (
     SOME_REFUSED,
     WRONG_USAGE,
     Reed,
+    Replace,
     Ruler,
     SettingsFile,
     State,
     TipOffset,
     Workers,
-    check_csv,
+    check_output,
     chosen_settings,
     exit_if_refused,
     give_up,
     measure_with_progress,
     name_correction,
     report_errors,
+    without_kept,
 )
 from aperture.errors import SettingsError
 
@@ -39,6 +42,7 @@ def repeat_command(
     csv: Annotated[
         Path | None, typer.Option("--csv", metavar="FILE", help="Also write the photos that count.")
     ] = None,
+    replace: Replace = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
     include_reviewed: Annotated[
         bool, typer.Option("--include-reviewed", help="Count photos, too, that need a look first.")
@@ -62,10 +66,10 @@ def repeat_command(
     from aperture.studies.repeat_study import NO_REPEATS, check_folders, study_repeats
 
     chosen = chosen_settings(settings, ruler, tip_offset, workers)
-    photos = photos_in([folder])
+    photos = without_kept(photos_in([folder]), [])
     if not photos:
         raise typer.BadParameter(f"there is no photo in {folder}", param_hint="FOLDER")
-    check_csv(csv)
+    check_output(csv, "--csv", replace)
     try:
         check_folders(photos, folder)
     except SettingsError as error:
@@ -117,6 +121,10 @@ def limits_command(
     path = settings or settings_path()
     try:
         given = labelled_photos(paths)
+        mine = set(without_kept(list(given.labels), paths))
+        given = replace(
+            given, labels={photo: label for photo, label in given.labels.items() if photo in mine}
+        )
         measurements = list(measure_with_progress(list(given.labels), chosen))
         own = learn_from(measurements, given.labels, chosen.limits)
     except LabelError as error:

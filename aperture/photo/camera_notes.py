@@ -8,8 +8,6 @@ from typing import Any, Literal
 from PIL import Image
 from PIL.ExifTags import IFD, Base
 
-from aperture.dates import is_sensible
-
 Provenance = Literal["camera", "changed", "unknown"]
 
 SENSOR_SHAPES = (4 / 3, 3 / 2, 16 / 9)  # long side over short side
@@ -39,12 +37,13 @@ def _number(value: Any) -> float | None:
 
 
 def when_taken(tags: dict[int, Any]) -> datetime | None:
-    """DateTimeOriginal, with OffsetTimeOriginal if that is there (Exif 2.31); None if it cannot be right."""
+    """DateTimeOriginal, with OffsetTimeOriginal if that is there (Exif 2.31); None if there is none.
+
+    Whether it can be right, `aperture.dates` says.
+    """
     try:
         taken = datetime.strptime(str(tags.get(Base.DateTimeOriginal)).strip("\0 "), "%Y:%m:%d %H:%M:%S")
     except ValueError:
-        return None
-    if not is_sensible(taken):
         return None
     with suppress(ValueError):
         offset = datetime.strptime(str(tags.get(Base.OffsetTimeOriginal)).strip("\0 "), "%z")

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from PIL import Image
 
+from aperture.dates import sensible
 from aperture.photo.camera_notes import Provenance, digital_zoom, focal_length_35mm, provenance, when_taken
 from aperture.photo.content import Format, format_of, is_address, read_address, read_bytes
 from aperture.photo.flat import Pixels, flatten
@@ -27,7 +28,8 @@ class Photo:
     """One photo, upright.
 
     `luma` is uint8 of shape (rows, columns): the gamma-encoded brightness Y of ITU-R BT.601, as JPEG
-    stores it. It cannot be written to. `taken` has a time zone only if the camera wrote one.
+    stores it. It cannot be written to. `taken` has a time zone only if the camera wrote one; a date that
+    cannot be right is None, and `misdated`.
     `digital_zoom` is 1.0 when there was none or it is not known. `provenance` is "camera" when the size
     in pixels is the one the camera noted in the EXIF data, "changed" when it differs (cropped or shrunk on
     the way) and "unknown" when the camera's note is missing. `encoded` is the file's content.
@@ -42,6 +44,7 @@ class Photo:
     digital_zoom: float
     provenance: Provenance
     encoded: bytes = field(repr=False)
+    misdated: bool = False
 
     @property
     def width_px(self) -> int:
@@ -92,16 +95,19 @@ def read_photo(path: str | Path) -> Photo:
     pixels, tags = decode(encoded, format, colour=in_colour)
     luma = flatten(Image.fromarray(pixels), colour=False) if in_colour else pixels
     luma.setflags(write=False)
+    noted = when_taken(tags)
+    taken = sensible(noted)
     photo = Photo(
         path=Path(path),
         sha256=hashlib.sha256(encoded).hexdigest(),
         format=format,
         luma=luma,
-        taken=when_taken(tags),
+        taken=taken,
         focal_length_35mm=focal_length_35mm(tags),
         digital_zoom=digital_zoom(tags),
         provenance=provenance(tags, luma.shape[1], luma.shape[0]),
         encoded=encoded,
+        misdated=noted is not None and taken is None,
     )
     if in_colour:
         photo.__dict__["_colour"] = pixels  # where `cached_property` looks for it

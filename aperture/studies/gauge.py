@@ -16,6 +16,7 @@ from typing import Any, Literal
 import numpy as np
 
 from aperture.budget.contributions import Budget, budget
+from aperture.dates import sensible
 from aperture.errors import ApertureError, GaugeError
 from aperture.flags import FLAGS, needs_review
 from aperture.measure import one_thread, refusal
@@ -177,7 +178,8 @@ def check_gauge(
     try:
         with one_thread():
             photo = photo or read_photo(path)
-            result = replace(result, sha256=photo.sha256, taken=photo.taken)
+            taken = sensible(photo.taken, settings.first_year)
+            result = replace(result, sha256=photo.sha256, taken=taken)
             view = locate_card(photo, settings)
             result = replace(result, view=view, flags=view.flags)
             lean_u_deg = settings.uncertainty.reed_lean_deg / math.sqrt(3.0)

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from tests.bench.figures import Findings
-from tests.breaking import Count, damage, disks, files, killing, oddities, pressure
+from tests.breaking import Count, damage, disks, files, killing, mix_ups, oddities, pressure
 
 SEED = 2026
 
@@ -66,6 +66,20 @@ def bench_names(findings: Findings, tmp_path: Path) -> None:
     _keep(findings, "Odd names of folders, books and photos", oddities.odd_names(tmp_path / "odd"), note)
     (tmp_path / "long").mkdir()
     _keep(findings, "Long names", oddities.long_names(tmp_path / "long"))
+
+
+def bench_side_by_side(findings: Findings, tmp_path: Path) -> None:
+    count = mix_ups.side_by_side(tmp_path, 12, SEED)
+    _keep(findings, "Two books side by side that shared one picture folder", count)
+
+
+def bench_demo_in_used_folder(findings: Findings, tmp_path: Path) -> None:
+    _keep(findings, "The demo into a used folder", mix_ups.demo_in_used_folder(tmp_path))
+
+
+def bench_hostile_dates(findings: Findings, tmp_path: Path) -> None:
+    count = mix_ups.hostile_dates(tmp_path, 60, SEED)
+    _keep(findings, "Dates that cannot be, and what is entered after them", count)
 
 
 def bench_held(findings: Findings, tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from aperture.book.backup.keeping import back_up
 from aperture.book.store import book_file
 from aperture.book.store.ledger import Book
 from aperture.errors import BookError
-from tests.breaking import Count, a_book, damage, disks, files, killing, oddities
+from tests.breaking import Count, a_book, damage, disks, files, killing, mix_ups, oddities
 
 KILLS = pytest.mark.skipif(sys.platform == "win32", reason="there is no SIGKILL")
 
@@ -74,6 +74,18 @@ def test_names_that_nobody_expected(tmp_path):
 
 def test_names_that_are_too_long(tmp_path):
     all_survive(oddities.long_names(tmp_path), 20)
+
+
+def test_two_books_side_by_side(tmp_path):
+    all_survive(mix_ups.side_by_side(tmp_path, 1, seed=7), 8)
+
+
+def test_the_demo_into_a_used_folder(tmp_path):
+    all_survive(mix_ups.demo_in_used_folder(tmp_path), 8)
+
+
+def test_dates_that_cannot_be(tmp_path):
+    all_survive(mix_ups.hostile_dates(tmp_path, 2, seed=7), 38)
 
 
 def test_a_book_that_another_process_holds(tmp_path):

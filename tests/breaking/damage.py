@@ -9,6 +9,7 @@ from pathlib import Path
 from aperture.book.backup.checking import check
 from aperture.book.backup.keeping import back_up
 from aperture.book.backup.restoring import restore
+from aperture.book.store.book_file import pictures_folder
 from aperture.book.store.ledger import Book
 from aperture.errors import BookError
 from tests.breaking import Count, a_book, everything, rows_of, type_in
@@ -53,7 +54,8 @@ def damaged(folder: Path, copies: int, seed: int) -> Count:
             assert not check(path).loss
             _clear(restored.moved_aside)
         for left in (path, *folder.glob("reeds.sqlite3-*"), *folder.glob("reeds-before-restore-*.sqlite3*")):
-            left.unlink(missing_ok=True)
+            if left != pictures_folder(path):
+                left.unlink(missing_ok=True)
     count.note = f"{harmless} of them in bytes that nothing uses"
     return count
 
@@ -75,4 +77,4 @@ def _backed_up(path: Path, target: Path) -> bool:
 def _clear(aside: Path | None) -> None:
     if aside is not None:
         aside.unlink()
-        shutil.rmtree(aside.with_name(f"{aside.stem}-pictures"))
+        shutil.rmtree(pictures_folder(aside))

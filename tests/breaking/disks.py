@@ -19,6 +19,7 @@ from PIL import Image
 from aperture.book.backup.keeping import back_up
 from aperture.book.backup.restoring import restore
 from aperture.book.photos.pictures import leftovers
+from aperture.book.store.book_file import pictures_folder
 from aperture.book.store.ledger import Book
 from aperture.measure import Measurement, measure
 from aperture.present.annotate import write_annotations
@@ -115,7 +116,7 @@ def _take_in(disk: Path, home: Path, free: int, photos: Path, outside: Path, arc
         assert status in (2, 3), said  # 3: these pictures have no card
     check_whole(home)
     assert all(rows_of(home)[table][: len(rows)] == rows for table, rows in before.items())
-    assert list(leftovers(disk / "reeds-pictures")) == []
+    assert list(leftovers(pictures_folder(home))) == []
     assert type_in(*words)[0] in (0, 3)
     with Book(home) as book:
         names = [photo.name for photo in book.photos()][len(before["photos"]) :]

@@ -150,14 +150,13 @@ def kill_command(folder: Path, moments: int, seed: int) -> Count:
     whole_seconds = run(None)
     for moment in range(moments):
         path.unlink()
+        shutil.rmtree(pictures_folder(path))  # without it they wait for their book, and none is begun
         run(chance.uniform(0.3, 1.0) * whole_seconds)
         with count.trial(f"moment {moment}"):
             # What it has is whole; run again, all is there once.
             if path.exists():
                 with Book(path, create=True) as book:
                     assert book.integrity_errors() == []
-            elif pictures_folder(path).exists():
-                shutil.rmtree(pictures_folder(path))
             run(None)
             _all_once(path, photos)
     return count

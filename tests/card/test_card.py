@@ -445,14 +445,14 @@ def test_wrong_options_are_refused_with_a_reason(tmp_path: Path) -> None:
         assert refused.value.detail
     for dpi in (0.0, 5000.0, math.nan):
         with pytest.raises(SettingsError, match="dpi"):
-            artwork.write_png(tmp_path / "card.png", dpi=dpi)
+            artwork.sheet_png(dpi=dpi)
     assert list(tmp_path.iterdir()) == []
 
 
 def test_files_are_written_and_do_not_change_by_themselves(tmp_path: Path) -> None:
     assert artwork.sheet_pdf("letter") == artwork.sheet_pdf("letter")
     path = tmp_path / "étalon à imprimer.png"
-    artwork.write_png(path, "letter", dpi=60)
+    path.write_bytes(artwork.sheet_png("letter", dpi=60))
     with Image.open(path) as image:
         # 8.5 x 11 inches at 60 dots an inch.
         assert image.format == "PNG"

@@ -14,6 +14,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, Field
 
 from aperture.book.photos.pictures import hash_in
+from aperture.book.store.book_file import begins_like_a_database
 from aperture.book.store.ledger import Book
 from aperture.errors import BookError
 
@@ -86,11 +87,3 @@ def lacking_in(pictures: Iterable[NamedPicture], members: Mapping[str, Member]) 
         if member is None or not picture.is_whole(member.sha256):
             lacking.append(picture.name)
     return tuple(lacking)
-
-
-def begins_like_a_database(path: Path) -> bool:
-    """Source: SQLite, "Database File Format", 1.3.1."""
-    if not path.is_file():
-        return False
-    with path.open("rb") as file:
-        return file.read(16) == b"SQLite format 3\0"

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from aperture.book.backup.archive import BACKUP, NamedPicture, begins_like_a_database, pictures_of, sha256_of
+from aperture.book.backup.archive import BACKUP, NamedPicture, pictures_of, sha256_of
 from aperture.book.photos.pictures import leftovers
-from aperture.book.store import book_file, schema
+from aperture.book.store import book_file, picture_folder, schema
 from aperture.book.store.ledger import Book
 from aperture.codes import code_key
+from aperture.dates import can_be_ordered_on, can_be_returned_by
 from aperture.errors import BookError
 
 # Two computers that share a book may differ by this much.
@@ -54,29 +55,43 @@ def check(path: Path) -> Findings:
         finding.
     """
     with book_file.report_errors(path):
-        return _look_through(path, book_file.pictures_folder(path))
+        return _look_through(path)
 
 
-def _look_through(path: Path, folder: Path) -> Findings:
-    # Files before rows: a photo that comes in meanwhile must not look like one that nobody names.
-    files = sorted(file for file in folder.rglob("*") if file.is_file())
+@dataclass(frozen=True)
+class _Known:
+    """What a book says: its folder, the files in it, the pictures that it names, its last entry, and dates in
+    it that cannot be."""
+
+    folder: Path
+    files: list[Path]
+    pictures: list[NamedPicture]
+    newest: datetime | None
+    dates: list[Finding]
+
+
+def _look_through(path: Path) -> Findings:
+    known, troubles = _known_or_troubles(path)
+    folder = known.folder if known is not None else picture_folder.place_of_pictures(path)
     unfinished = {*leftovers(folder), *_unfinished_work(path)}
     found = [_finding("unfinished", str(left)) for left in sorted(unfinished)]
-    pictures, newest, troubles = _pictures_or_troubles(path)
-    if pictures is None:
+    if known is None:
         return Findings(path, None, (*(_finding("damaged", trouble) for trouble in troubles), *found))
     now = datetime.now().astimezone()
-    if newest is not None and newest > now + _CLOCK_SLACK:
-        found.append(_finding("clock", f"{newest:%Y-%m-%d %H:%M}, and it is {now:%Y-%m-%d %H:%M}"))
+    if known.newest is not None and known.newest > now + _CLOCK_SLACK:
+        found.append(_finding("clock", f"{known.newest:%Y-%m-%d %H:%M}, and it is {now:%Y-%m-%d %H:%M}"))
     found += [_finding("two lots", where) for where in _lots_told_apart(path)]
+    left = picture_folder.left_behind(path, {picture.name for picture in known.pictures})
+    found += [_finding("left behind", str(former)) for former in left]
+    found += known.dates
     compared, named = 0, set()
-    for picture in pictures:
+    for picture in known.pictures:
         place = folder / picture.name
         named.add(place)
         trouble = _picture_trouble(place, picture)
         compared += trouble is None and not picture.is_tip
         found += [_finding(trouble, f"{place} ({picture.photo})")] if trouble else []
-    found += [_finding("not named", str(file)) for file in files if file not in named | unfinished]
+    found += [_finding("not named", str(file)) for file in known.files if file not in named | unfinished]
     return Findings(path, compared, tuple(sorted(found, key=lambda finding: not finding.loss)))
 
 
@@ -112,6 +127,22 @@ _FINDING_KINDS = {
         " stands here, `aperture enter reed N --lot CODE`. If they are two, it does no harm.",
         False,
     ),
+    "left behind": (
+        "An earlier version kept the book's pictures in this folder; the book has them in its own now.",
+        "When `aperture verify` has found nothing lost of every book in the folder around it, delete it.",
+        False,
+    ),
+    "date": (
+        "A date cannot be right: the camera's clock was wrong, or it was mistyped.",
+        "It holds nothing up and needs no cure: what is dated so counts as of the time when it was entered."
+        " Set the phone's clock; a photo that is taken again has a date.",
+        False,
+    ),
+    "lot date": (
+        "A date of a lot cannot be right.",
+        "Enter the lot again with the right one: `aperture enter lot`, or the desk's page Lots.",
+        False,
+    ),
     "unfinished": (
         "Half-written, by a run that was stopped.",
         "If nothing else is working with this book now, delete it.",
@@ -125,21 +156,25 @@ def _finding(kind: str, where: str) -> Finding:
     return Finding(what, where, advice, loss)
 
 
-def _pictures_or_troubles(path: Path) -> tuple[list[NamedPicture] | None, datetime | None, list[str]]:
-    """The pictures that a book names, and when it was last written to; of a damaged one what is wrong."""
+def _known_or_troubles(path: Path) -> tuple[_Known | None, list[str]]:
+    """What a book says of itself; of a damaged one what is wrong."""
     # Opening an empty file would begin a new book.
-    if path.is_file() and not begins_like_a_database(path):
-        return None, None, [f"{path} is no database"]
+    if path.is_file() and not book_file.begins_like_a_database(path):
+        return None, [f"{path} is no database"]
     try:
         with Book(path) as book:
+            # Files before rows: a photo that comes in meanwhile must not look like one that nobody names.
+            files = sorted(file for file in book.pictures.rglob("*") if file.is_file())
             troubles = book.integrity_errors()
-            return (None, None, troubles) if troubles else (pictures_of(book), _newest(book), [])
+            if troubles:
+                return None, troubles
+            return _Known(book.pictures, files, pictures_of(book), _newest(book), _dates(book)), []
     except BookError as error:
         if error.code != "book-damaged":
             raise
-        return None, None, [error.detail]
+        return None, [error.detail]
     except (sqlite3.Error, ValueError) as error:  # tables or texts that are none
-        return None, None, [f"{path}: {error}"]
+        return None, [f"{path}: {error}"]
 
 
 def _lots_told_apart(path: Path) -> list[str]:
@@ -167,13 +202,29 @@ def _newest(book: Book) -> datetime | None:
     return max(map(datetime.fromisoformat, made), default=None)
 
 
+def _dates(book: Book) -> list[Finding]:
+    """The dates that cannot be: all of the same kind and day together, for one may have led to many."""
+    places: dict[tuple[str, str], list[int]] = {}
+    for table, row, moment in book.impossible_dates():
+        places.setdefault((table, moment[:10]), []).append(row)
+    found = [
+        _finding("date", f"{day}, {table}, row {min(rows)}" + (f" and {more} more" if more else ""))
+        for (table, day), rows in places.items()
+        for more in [len(rows) - 1]
+    ]
+    for lot in book.lots():
+        for day, possible in ((lot.ordered_on, can_be_ordered_on), (lot.return_by, can_be_returned_by)):
+            if day is not None and not possible(day):
+                found.append(_finding("lot date", f"{day}, lot {lot.code}"))
+    return found
+
+
 def _unfinished_work(path: Path) -> list[Path]:
     """What backups and restores that were killed have left beside the book."""
-    begins = tuple(
-        book_file.hidden_beside(beside)
-        for beside in (path, book_file.pictures_folder(path), path.with_name(BACKUP))
-    )
-    return [file for file in path.parent.glob(".*.part") if file.name.startswith(begins)]
+    real = book_file.real_path(path)
+    begins = tuple(map(book_file.hidden_beside, (path, real, real.with_name(BACKUP))))
+    places = {book_file.real_path(path.parent), real.parent}
+    return [file for place in places for file in place.glob(".*.part") if file.name.startswith(begins)]
 
 
 def _picture_trouble(place: Path, picture: NamedPicture) -> str | None:

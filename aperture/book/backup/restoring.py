@@ -22,12 +22,11 @@ from aperture.book.backup.archive import (
     PICTURES,
     Manifest,
     Member,
-    begins_like_a_database,
     lacking_in,
     sound_book,
 )
 from aperture.book.photos.pictures import place_of
-from aperture.book.store import book_file, schema
+from aperture.book.store import book_file, picture_folder, schema
 from aperture.errors import BookError
 from aperture.files import sync_folder
 
@@ -78,9 +77,9 @@ def restore(archive: Path, path: Path) -> Restored:
     with book_file.report_errors(path):
         if not archive.is_file():
             raise BookError("backup-missing", str(archive))
-        path.parent.mkdir(parents=True, exist_ok=True)
-        # A link stays a link.
-        real = path.resolve()
+        # A link stays a link; all else lies beside the real file.
+        real = book_file.real_path(path)
+        real.parent.mkdir(parents=True, exist_ok=True)
         with book_file.workspace(real) as room, book_file.workspace(pictures) as gallery:
             # Short names: SQLite takes no path of more than 512 bytes.
             new, new_pictures = room / DATABASE, gallery / pictures.name
@@ -97,7 +96,7 @@ def restore(archive: Path, path: Path) -> Restored:
             # Copies are single files without a write-ahead log; with it, reading never waits.
             with closing(sqlite3.connect(new)) as connection:
                 connection.execute("PRAGMA journal_mode = wal")
-            aside = _exchange(path, real, pictures, new, new_pictures)
+            aside = _exchange(path, real, new, new_pictures)
     return Restored(path, photos, aside, lacking_in(named, members))
 
 
@@ -180,25 +179,26 @@ def _damaged(archive: Path, why: str) -> BookError:
     return BookError("backup-damaged", f"{archive}: {why}")
 
 
-def _exchange(path: Path, real: Path, pictures: Path, new: Path, new_pictures: Path) -> Path | None:
+def _exchange(path: Path, real: Path, new: Path, new_pictures: Path) -> Path | None:
     """Put an unpacked book in its place; returns the name under which the former one lies now."""
     aside = None
-    with _nobody_begins(path), _alone(real) as former, ExitStack() as undo:
+    with book_file.locked(real), _alone(real) as former, ExitStack() as undo:
+        pictures = _pictures_of_former(path, former)
         # A copy, not a new name: at every moment there is a book at its place that another program can find.
         if real.exists():
-            aside = _free_name(path)
+            aside = _free_name(real)
             copy = new.with_name("former")
             _copy(former, real, copy)
             _move(copy, aside, undo)
         if pictures.exists():
-            aside = aside or _free_name(path)
+            aside = aside or _free_name(real)
             _move(pictures, book_file.pictures_folder(aside), undo)
-        _move(new_pictures, pictures, undo)
+        _move(new_pictures, book_file.pictures_folder(real), undo)
         # A damaged book may have left these; the new one must not take them for its own.
         for ending in ("-wal", "-journal", "-shm"):
             companion = real.with_name(real.name + ending)
             if companion.exists():
-                aside = aside or _free_name(path)
+                aside = aside or _free_name(real)
                 _move(companion, aside.with_name(aside.name + ending), undo)
         if former is not None and os.name == "nt":  # there an open file cannot be replaced
             former.close()
@@ -206,6 +206,25 @@ def _exchange(path: Path, real: Path, pictures: Path, new: Path, new_pictures: P
         undo.pop_all()
         sync_folder(real.parent)
     return aside
+
+
+def _pictures_of_former(path: Path, former: sqlite3.Connection | None) -> Path:
+    """The folder, which need not exist, of the pictures that belong to the book that is there and no other.
+
+    One that an earlier version called otherwise is first brought to its name, or left where another book may
+    need it.
+    """
+    own = book_file.pictures_folder(path)
+    if former is not None:
+        with suppress(sqlite3.DatabaseError):  # a table is missing: what it names is not known
+            picture_folder.gather(path, book_file.named_pictures(former))
+            return own
+    alone = (
+        folder
+        for folder in picture_folder.former_folders(path)
+        if folder.parent == own.parent and not picture_folder.is_shared(folder, path)
+    )
+    return own if own.exists() else next(alone, own)
 
 
 def _move(source: Path, target: Path, undo: ExitStack) -> None:
@@ -237,7 +256,7 @@ def _alone(path: Path) -> Iterator[sqlite3.Connection | None]:
     sqlite3.OperationalError : another program has it open.
     """
     # SQLite throws away what lies beside a file that is no database; it may be all that is left of a book.
-    if not begins_like_a_database(path):
+    if not book_file.begins_like_a_database(path):
         yield None
         return
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
@@ -267,18 +286,6 @@ def _alone(path: Path) -> Iterator[sqlite3.Connection | None]:
 def _is_damaged(error: sqlite3.Error | UnicodeDecodeError) -> bool:
     # What SQLite says of spoilt names is no text.
     return isinstance(error, UnicodeDecodeError) or getattr(error, "sqlite_errorcode", 0) & 0xFF in _CORRUPT
-
-
-@contextmanager
-def _nobody_begins(path: Path) -> Iterator[None]:
-    """Keep other programs from beginning or upgrading a book at this place."""
-    from filelock import FileLock, Timeout
-
-    try:
-        with FileLock(path.with_name(f"{path.name}.lock"), timeout=book_file.LOCK_TIMEOUT_SECONDS):
-            yield
-    except Timeout as error:
-        raise BookError("book-busy", f"{path} is being upgraded") from error
 
 
 def _free_name(path: Path) -> Path:

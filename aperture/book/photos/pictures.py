@@ -7,18 +7,19 @@ is may be found again by a later version, so a photo can have several of the lat
 
 import hashlib
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from io import BytesIO
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from PIL import Image
 
 from aperture.book.photos.privacy import taking_private_out
+from aperture.book.store.picture_folder import is_of_a_book
 from aperture.errors import PhotoError
 from aperture.files import write_whole
-from aperture.photo import Format, Photo, read_photo
+from aperture.photo import Format, Photo, read_bytes, read_photo
 from aperture.present.canvas import JPEG_QUALITY, Window
 from aperture.present.drawing import flat_picture, notch_window
 from aperture.view.view import View
@@ -150,9 +151,43 @@ def all_kept(folder: Path) -> Iterator[str]:
             yield name
 
 
-def is_kept(path: Path) -> bool:
-    """Whether a file is called and lies as a picture that a book keeps, this book or another one."""
+def kept_among(paths: Iterable[Path]) -> set[Path]:
+    """Which files are pictures that a reed book keeps, this book or another one: no new photos, but copies.
+
+    They are called and lie as `keep` and `keep_tip` have it, and either lie in the folder of a book that is
+    there, or have the content that `is_kept_copy` asks for.
+    """
+    of_books: dict[Path, bool] = {}
+    kept = set()
+    for path in paths:
+        if not is_called_kept(path):
+            continue
+        folder = path.parent.parent
+        if folder not in of_books:
+            of_books[folder] = is_of_a_book(folder)
+        with suppress(PhotoError):  # what cannot be read is told where it is measured
+            if of_books[folder] or is_kept_copy(path, hashlib.sha256(read_bytes(path)).hexdigest()):
+                kept.add(path)
+    return kept
+
+
+def is_called_kept(path: PurePath) -> bool:
+    """Whether a file is called and lies as a kept picture; others can be, too."""
     return _NAME.fullmatch("/".join(path.parts[-2:])) is not None
+
+
+def is_kept_copy(path: PurePath, sha256: str) -> bool:
+    """Whether a file of this name, its folder before it, and this hash is one that a book keeps.
+
+    A tip has the beginning of its own hash in its name. A kept photo is named by the hash of the photo as it
+    came, and differs from that, for what is private is taken out. What has the very hash that it is called by
+    is a photo as it came, out of an archive that names files so.
+    """
+    if not is_called_kept(path):
+        return False
+    if path.name.endswith(_TIP_ENDING):
+        return sha256.startswith(hash_in(path.name))
+    return path.stem != sha256
 
 
 def leftovers(folder: Path) -> Iterator[Path]:

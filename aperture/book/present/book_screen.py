@@ -29,6 +29,7 @@ from aperture.book.present.words import (
 from aperture.book.store.records import Entry, History, Lot
 from aperture.card.geometry import FACES
 from aperture.correction import all_words
+from aperture.flags import FLAGS
 from aperture.present.report import NAMES, NO_VALUE, change_lines, printable, remarks
 from aperture.present.screen import fitted_table, indented, show_rows
 from aperture.scale import all_scale_words
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     from aperture.book.photos.intake import Arrival
 
 SHOWN = ("height_mm", "ellipse_ratio")
+DATE = "date-impossible"
 
 
 def show_arrivals(console: Console, arrivals: Sequence[Arrival]) -> None:
@@ -55,6 +57,10 @@ def show_arrivals(console: Console, arrivals: Sequence[Arrival]) -> None:
     _show_measured(console, [arrival for arrival in arrivals if arrival.what in ("filed", "measured again")])
     for what, heading in _TO_DO.items():
         _show_to_do(console, heading, [arrival for arrival in arrivals if arrival.outcome == what])
+    misdated = [arrival for arrival in arrivals if arrival.measurement and DATE in arrival.measurement.flags]
+    if misdated:
+        _heading(console, FLAGS[DATE].sentence)
+        indented(console, f"{', '.join(map(_name, misdated))}: {FLAGS[DATE].advice}")
     console.print()
     console.print("What to do next: aperture due", style="bold")
 
@@ -307,6 +313,10 @@ def _show_photos(console: Console, history: History, pictures: Path) -> None:
         indented(console, printable(f"Printed scale: {words}."), "dim")
     if any(entry.reading.record["review"] for entry in history.entries):
         indented(console, "?: a person should look at the picture before the number is used.", "dim")
+    for entry in history.entries:
+        if entry.photo.taken is None and DATE in entry.reading.record["flags"]:
+            words = f"{printable(entry.photo.name)}: {FLAGS[DATE].sentence} Shown is when it came."
+            indented(console, words, "dim")
     indented(console, "Pictures:")
     for entry in history.entries:
         if entry.photo.kept:

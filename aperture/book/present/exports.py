@@ -21,6 +21,7 @@ from aperture.book.store.ledger import Book
 from aperture.book.store.records import History
 from aperture.card.geometry import FACES, Face
 from aperture.correction import FLAG, correction_words, offset_of
+from aperture.errors import BookError
 from aperture.present.report import escape_formula
 
 Format = Literal["csv", "xlsx", "json"]
@@ -89,10 +90,13 @@ _AT_A_TIME = 500
 _SaidOfPhotos = Mapping[int, Sequence[Said]]
 
 
-def export(book: Book, folder: Path, formats: Collection[Format] = FORMATS) -> list[Path]:
+def export(
+    book: Book, folder: Path, formats: Collection[Format] = FORMATS, replace: bool = True
+) -> list[Path]:
     """Write the book into a folder as it is at this moment, even while others write to it.
 
-    The files are called "reed-book…"; those of an earlier export are replaced once all new ones are whole.
+    The files are called "reed-book…"; with `replace` those that are there are replaced once all new ones are
+    whole.
 
     Parameters
     ----------
@@ -106,7 +110,7 @@ def export(book: Book, folder: Path, formats: Collection[Format] = FORMATS) -> l
 
     Raises
     ------
-    BookError : they cannot be written, or the book cannot be read.
+    BookError : they cannot be written, or the book cannot be read; "file-exists", without `replace`.
     """
     made = datetime.now().astimezone().isoformat(timespec="seconds")
     with book_file.report_errors(folder):
@@ -128,6 +132,9 @@ def export(book: Book, folder: Path, formats: Collection[Format] = FORMATS) -> l
             for part in parts:
                 with part.open("rb+") as file:
                     os.fsync(file.fileno())
+            there = [folder / part.name for part in parts if (folder / part.name).exists()]
+            if there and not replace:
+                raise BookError("file-exists", f"{there[0]} is left as it is; --replace replaces it")
             return [part.replace(folder / part.name) for part in parts]
 
 

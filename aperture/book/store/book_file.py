@@ -42,9 +42,15 @@ def book_path(given: Path | None = None) -> Path:
     return user_data_path("aperture", appauthor=False) / "reed-book.sqlite3"
 
 
+def real_path(path: Path) -> Path:
+    """The path without links; what is not there, or goes round in circles, has one, too."""
+    return Path(os.path.realpath(path))
+
+
 def pictures_folder(path: Path) -> Path:
-    """The folder beside a book's file that holds its pictures: "reed-book-pictures"."""
-    return path.with_name(f"{path.stem}-pictures")
+    """The folder beside a book's real file that holds its pictures: "reed-book.sqlite3-pictures"."""
+    real = real_path(path)
+    return real.with_name(f"{real.name}-pictures")
 
 
 def connect(path: Path, create: bool = False, wait_seconds: float | None = None) -> sqlite3.Connection:
@@ -63,7 +69,6 @@ def connect(path: Path, create: bool = False, wait_seconds: float | None = None)
     with report_errors(path):
         if create:
             path.parent.mkdir(parents=True, exist_ok=True)
-            _check_nothing_was_here(path)
             _begin_for_its_owner(path)
         elif not path.is_file():
             raise BookError("book-missing", str(path))
@@ -119,6 +124,42 @@ def writing(connection: sqlite3.Connection) -> Iterator[None]:
         connection.rollback()
         raise
     connection.commit()
+
+
+@contextmanager
+def locked(path: Path, wait_seconds: float | None = None) -> Iterator[None]:
+    """Hold a book's place, for what changes more than rows: it is begun, upgraded, restored, has its pictures
+    moved. Whoever only reads or adds rows needs no lock.
+
+    Raises
+    ------
+    BookError : "book-busy", another program holds it for longer than that.
+    OSError : no lock can be made there.
+    """
+    from filelock import FileLock, Timeout
+
+    real = real_path(path)
+    try:
+        timeout = LOCK_TIMEOUT_SECONDS if wait_seconds is None else wait_seconds
+        with FileLock(real.with_name(f"{real.name}.lock"), timeout=timeout):
+            yield
+    except Timeout as error:
+        raise BookError("book-busy", f"{path} is being begun, upgraded or restored") from error
+
+
+def named_pictures(connection: sqlite3.Connection) -> set[str]:
+    """The names in its folder of all pictures that a book has."""
+    query = """SELECT kept FROM photos WHERE kept IS NOT NULL
+        UNION SELECT tip FROM readings WHERE tip IS NOT NULL"""
+    return {name for (name,) in connection.execute(query)}
+
+
+def begins_like_a_database(path: Path) -> bool:
+    """Source: SQLite, "Database File Format", 1.3.1."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        return file.read(16) == b"SQLite format 3\0"
 
 
 def copy_to(connection: sqlite3.Connection, target: Path) -> None:
@@ -191,18 +232,6 @@ def put_in_place(part: Path, target: Path) -> None:
     sync_folder(target.parent)
 
 
-def _check_nothing_was_here(path: Path) -> None:
-    """Raise BookError where a new book would be begun on what is left of one: SQLite clears that away."""
-    if path.is_file() and path.stat().st_size > 0:
-        return
-    for ending in ("-wal", "-journal"):
-        log = path.with_name(path.name + ending)
-        if not path.exists() and log.is_file() and log.stat().st_size > 0:
-            raise BookError("book-damaged", f"{path} is gone, but {log.name}, which belongs to it, is there")
-    if path.is_file() and any(pictures_folder(path).glob("*/*")):
-        raise BookError("book-damaged", f"{path} is empty, but the pictures beside it are there")
-
-
 def _begin_for_its_owner(path: Path) -> None:
     """Make the file of a new book, which nobody else on this computer may read; SQLite gives its log the same
     permissions. One that is there keeps those that somebody gave it."""
@@ -266,21 +295,16 @@ def _version(connection: sqlite3.Connection, path: Path) -> int:
 
 
 def _bring_up_to_date(connection: sqlite3.Connection, path: Path) -> None:
-    from filelock import FileLock, Timeout
-
-    try:
-        # Two programs may begin the same book, or upgrade it, at the same time.
-        with FileLock(path.with_name(f"{path.name}.lock"), timeout=LOCK_TIMEOUT_SECONDS):
-            version = _version(connection, path)
-            if version == schema.VERSION:
-                return
-            if version > 0:
-                check_whole(connection)
-                _copy_aside(connection, path, version)
-            with writing(connection):
-                schema.upgrade(connection, schema.MIGRATIONS)
-    except Timeout as error:
-        raise BookError("book-busy", f"{path} is being upgraded") from error
+    # Two programs may begin the same book, or upgrade it, at the same time.
+    with locked(path):
+        version = _version(connection, path)
+        if version == schema.VERSION:
+            return
+        if version > 0:
+            check_whole(connection)
+            _copy_aside(connection, path, version)
+        with writing(connection):
+            schema.upgrade(connection, schema.MIGRATIONS)
 
 
 def _copy_aside(connection: sqlite3.Connection, path: Path, version: int) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from aperture import __version__
-from aperture.book.store import book_file, growth, rows, schema, seals
+from aperture.book.store import book_file, growth, picture_folder, rows, schema, seals
 from aperture.book.store.lot_entry import LotEntry, mistakes
 from aperture.book.store.records import (
     ACTIONS,
@@ -39,7 +39,7 @@ from aperture.book.store.records import (
 from aperture.book.store.withdrawals import WITHDRAWABLE, Entered, something_lacks, standing
 from aperture.card.geometry import CARD, LONGEST_RULER_MM, SHORTEST_RULER_MM
 from aperture.codes import code_key, composed
-from aperture.dates import latest
+from aperture.dates import is_sensible, latest, span_words
 from aperture.errors import BookError, SettingsError
 from aperture.scale import Scale
 from aperture.settings import MOST_TIP_OFFSET_MM, Settings, settings_from_text, settings_text
@@ -55,6 +55,16 @@ _GONE = f"""(SELECT reed_id FROM decisions
     AND action IN {GONE})"""
 
 
+# When something happened, by table and column; what cannot have been counts as of the time of its entry.
+_DATES = (
+    ("photos", "taken"),
+    ("photos", "received_at"),
+    ("checks", "done_at"),
+    ("squeezes", "done_at"),
+    ("decisions", "decided_at"),
+)
+
+
 class Book:
     """An open reed book. Use it in a `with` block, or call `close`.
 
@@ -68,8 +78,10 @@ class Book:
         It waits at most so many seconds for others who write; see `book_file.connect`.
         """
         self.path = path
-        self.pictures = book_file.pictures_folder(path)
+        with book_file.report_errors(path):
+            picture_folder.check_nothing_left(path)
         self._connection = book_file.connect(path, create, wait_seconds)
+        self.pictures = picture_folder.settled(path, self._connection, wait_seconds)
         self._looked_at = False  # before the first writing, whether the file is in order
         self._entered: list[Entered] = []
 
@@ -322,6 +334,13 @@ class Book:
             for row in self._connection.execute(f"SELECT * FROM {table} ORDER BY id"):
                 yield dict(row)
 
+    def impossible_dates(self) -> Iterator[tuple[str, int, str]]:
+        """The dates that cannot be, which only earlier versions entered: table, row and text of each."""
+        for table, column in _DATES:
+            for row in self.table(table):
+                if row[column] is not None and rows.possible(row[column], row["recorded_at"]) is None:
+                    yield table, row["id"], row[column]
+
     def integrity_errors(self) -> list[str]:
         """What is wrong with the file: nothing, if all is well."""
         with book_file.report_errors(self.path):
@@ -491,6 +510,7 @@ class Book:
     ) -> None:
         """Enter a check by hand. `faults` answers questions of `records.FAULTS`; what is left out was not
         looked at."""
+        _happened(done_at)
         for name in faults:
             _one_of(name, tuple(FAULTS), "fault")
         _one_of(response, RESPONSES, "response")
@@ -567,6 +587,7 @@ class Book:
         by: str | None = None,
     ) -> None:
         """Enter a squeeze. Photos that are not named are found by the time they were taken."""
+        _happened(done_at)
         with self._together():
             self._insert(
                 "squeezes",
@@ -590,6 +611,7 @@ class Book:
     ) -> None:
         """Enter what a person decided."""
         _one_of(action, ACTIONS, "decision")
+        _happened(decided_at)
         with self._together():
             self._insert(
                 "decisions",
@@ -736,6 +758,12 @@ def _one_of(value: str | None, known: Sequence[str], what: str) -> None:
 def _now() -> str:
     """This moment, with its zone."""
     return datetime.now().astimezone().isoformat()
+
+
+def _happened(moment: datetime) -> None:
+    """Raise BookError if nothing can have happened then."""
+    if not is_sensible(moment):
+        raise BookError("book-entry-wrong", f"{moment:%Y-%m-%d} is not {span_words()}")
 
 
 def _text(moment: date | datetime | None) -> str | None:

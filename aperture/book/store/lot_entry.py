@@ -1,17 +1,15 @@
 """What somebody says of a lot before it is entered: what cannot be, what it would change."""
 
 from dataclasses import astuple, dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import date
 from hashlib import sha256
 
 from aperture.book.store.records import Lot, short_code
-from aperture.dates import FIRST_YEAR, is_sensible
+from aperture.dates import FIRST_YEAR, can_be_ordered_on, can_be_returned_by, span_words
 from aperture.errors import BookError
 
 # Above the price of any reed in any currency, and below what would make sums unreadable.
 DEAREST = 1e6
-# No seller takes a reed back so long after it was ordered.
-LONGEST_RETURN = timedelta(days=366 * 20)
 
 
 @dataclass(frozen=True)
@@ -75,15 +73,15 @@ def _no_code(text: str, what: str) -> str | None:
 
 def _wrong_dates(ordered_on: date | None, return_by: date | None) -> dict[str, str]:
     found = {}
-    if ordered_on is not None and not is_sensible(datetime.combine(ordered_on, datetime.min.time())):
-        found["ordered_on"] = f"{ordered_on} is not between {FIRST_YEAR} and tomorrow."
+    if ordered_on is not None and not can_be_ordered_on(ordered_on):
+        found["ordered_on"] = f"{ordered_on} is not {span_words()}."
     if return_by is None:
         return found
     if return_by.year < FIRST_YEAR:
         found["return_by"] = f"{return_by} is before {FIRST_YEAR}."
     elif ordered_on is not None and return_by < ordered_on:
         found["return_by"] = f"{return_by} is before the day on which it was ordered, {ordered_on}."
-    elif return_by - max(ordered_on or date.today(), date.today()) > LONGEST_RETURN:
+    elif not can_be_returned_by(return_by):
         found["return_by"] = f"{return_by} is too many years away."
     return found
 

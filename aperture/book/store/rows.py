@@ -24,12 +24,13 @@ from aperture.book.store.records import (
     Soaking,
     Squeeze,
 )
+from aperture.dates import FIRST_YEAR, could_be_entered
 from aperture.errors import BookError
 from aperture.scale import Scale
 
 Row = Mapping[str, Any] | sqlite3.Row
 # Of photos there are thousands: their columns are taken by place, which takes half as long as by name.
-PHOTO_COLUMNS = "photos.id, sha256, name, taken, received_at, kept, kept_sha256"
+PHOTO_COLUMNS = "photos.id, sha256, name, taken, received_at, kept, kept_sha256, photos.recorded_at"
 FILING = "reed_id, state, soak_seconds, water, wetted, age, reason, by"
 _FIRST = "FROM filings AS first WHERE first.photo_id = photos.id ORDER BY first.id LIMIT 1"
 FIRST_FILING = f"(SELECT reed_id {_FIRST}), (SELECT state {_FIRST})"
@@ -37,6 +38,8 @@ READING = """id, photo_id, origin, version, coverage_factor, printed_scale_relat
     review, settings_id"""
 # What comes after the outline in the file is as slow to get as the outline itself.
 DRAWN = "tip, tip_window, by, outline_mm"
+# How the first moment that can be begins, as text.
+FIRST_TEXT = str(FIRST_YEAR)
 Value = TypeVar("Value")
 P = ParamSpec("P")
 
@@ -84,16 +87,18 @@ def photo(row: sqlite3.Row) -> Photo:
 
 
 def _photo(row: Sequence[Any] | sqlite3.Row) -> Photo:
-    id, sha256, name, taken, received_at, kept, kept_sha256 = row
-    return Photo(id, sha256, name, _time(taken), datetime.fromisoformat(received_at), kept, kept_sha256)
+    id, sha256, name, taken, received_at, kept, kept_sha256, entered = row
+    when = possible(taken, entered) if taken else None
+    received = possible(received_at, entered) or _on_the_wall(entered)
+    return Photo(id, sha256, name, when, received, kept, kept_sha256)
 
 
 @_readable
 def filed(row: sqlite3.Row) -> tuple[Photo, Filing]:
     """A row with `PHOTO_COLUMNS`, then `FILING`, then `FIRST_FILING` if that was fetched."""
-    reed_id, state, seconds, water, wetted, age, reason, by, *first = row[7:]
+    reed_id, state, seconds, water, wetted, age, reason, by, *first = row[8:]
     soaking = Soaking(seconds, water, wetted, age)
-    return _photo(row[:7]), Filing(
+    return _photo(row[:8]), Filing(
         reed_id, state, soaking, reason, by, (first[0], first[1]) if first else None
     )
 
@@ -124,7 +129,7 @@ def check(row: Row) -> Check:
     """A row of `checks`."""
     return Check(
         id=row["id"],
-        done_at=datetime.fromisoformat(row["done_at"]),
+        done_at=_happened(row, "done_at"),
         **{name: _truth(row[name]) for name in FAULTS},
         response=row["response"],
         pitch_cents=row["pitch_cents"],
@@ -172,7 +177,7 @@ def squeeze(row: Row) -> Squeeze:
     """A row of `squeezes`."""
     return Squeeze(
         id=row["id"],
-        done_at=datetime.fromisoformat(row["done_at"]),
+        done_at=_happened(row, "done_at"),
         before_photo_id=row["before_photo_id"],
         after_photo_id=row["after_photo_id"],
         by=row["by"],
@@ -184,7 +189,7 @@ def decision(row: Row) -> Decision:
     """A row of `decisions`."""
     return Decision(
         id=row["id"],
-        decided_at=datetime.fromisoformat(row["decided_at"]),
+        decided_at=_happened(row, "decided_at"),
         action=row["action"],
         reason=row["reason"],
         by=row["by"],
@@ -204,8 +209,22 @@ def _date(text: str | None) -> date | None:
     return date.fromisoformat(text) if text else None
 
 
-def _time(text: str | None) -> datetime | None:
-    return datetime.fromisoformat(text) if text else None
+def possible(text: str, entered: str) -> datetime | None:
+    """A time that a row names; None if it cannot have been when the row was entered, see `aperture.dates`."""
+    moment = datetime.fromisoformat(text)
+    # Of thousands, nearly all were before: then the texts are in that order, too.
+    if FIRST_TEXT <= text <= entered or could_be_entered(moment.replace(tzinfo=None), _on_the_wall(entered)):
+        return moment
+    return None
+
+
+def _happened(row: Row, name: str) -> datetime:
+    """When something was done; if that cannot be, when it was entered."""
+    return possible(row[name], row["recorded_at"]) or _on_the_wall(row["recorded_at"])
+
+
+def _on_the_wall(entered: str) -> datetime:
+    return datetime.fromisoformat(entered).replace(tzinfo=None)
 
 
 def _truth(value: int | None) -> bool | None:

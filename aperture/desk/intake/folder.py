@@ -6,7 +6,7 @@ from datetime import datetime
 from pathlib import Path
 
 from aperture.batch.arriving import arriving
-from aperture.book.photos.pictures import is_kept
+from aperture.book.photos.pictures import kept_among
 from aperture.book.store.book_file import pictures_folder
 from aperture.errors import BookError
 from aperture.flags import FLAGS
@@ -83,8 +83,9 @@ class FolderWatch:
         try:
             for photos in arriving(self.folder, self._stop, self._whole, self._there):
                 self._begun.set()
+                copies = kept_among(photos)  # that a reed book keeps
                 for photo in photos:
-                    if not is_kept(photo):  # a copy that a reed book keeps
+                    if photo not in copies:
                         self.came += 1
                         self._take(photo)
         except BookError as error:

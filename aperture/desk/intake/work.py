@@ -8,6 +8,7 @@ from concurrent.futures import CancelledError, Future, ProcessPoolExecutor, Time
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from hashlib import sha256
 from importlib import import_module
 from io import BytesIO
 from multiprocessing import get_context, parent_process
@@ -217,10 +218,14 @@ def measure_one(order: Order) -> Measured | Done:
     """Measure a photo and keep its picture; writes nothing into the book. Done if that has it already."""
     from aperture.book.photos.card_in_use import with_card
     from aperture.book.photos.intake import known_photo, measure_and_keep
+    from aperture.book.photos.pictures import is_called_kept, is_kept_copy
     from aperture.book.store.book_file import pictures_folder, report_errors
     from aperture.book.store.ledger import Book
     from aperture.errors import BookError
 
+    name = PurePosixPath(order.name)
+    if is_called_kept(name) and is_kept_copy(name, sha256(order.photo.read_bytes()).hexdigest()):
+        return Done("known", None, "It is a picture that a reed book keeps, and no new photo.")
     try:
         with Book(order.book_path, create=True) as book:
             if order.lot is not None:

@@ -19,7 +19,7 @@ HEADINGS: dict[Outcome, tuple[str, str]] = {
     "to review": ("To review", "In the book; a person should look, or say what they show."),
     "refused": ("Refused", "Not taken into the book."),
     "taken in": ("Taken in", "Measured, and with their reeds."),
-    "already there": ("Already there", "The book had these before. Nothing was changed."),
+    "already there": ("Already there", "A reed book had these before. Nothing was changed."),
 }
 
 
@@ -62,7 +62,7 @@ def arrived(book: Book, came: Sequence[tuple[str, Done]], small: Mapping[str, by
 
 def _line(book: Book, name: str, done: Done, entry: Entry | None, small: Mapping[str, bytes]) -> Line:
     if entry is None:
-        return Line(name, "refused", done.why, code=done.code)
+        return Line(name, "already there" if done.what == "known" else "refused", done.why, code=done.code)
     reading, filing = entry.reading, entry.filing
     record = reading.record
     reed = book.reed_with_id(filing.reed_id).number if filing.reed_id is not None else None

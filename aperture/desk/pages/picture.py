@@ -6,7 +6,7 @@ from starlette.responses import FileResponse, Response
 from starlette.routing import Route
 
 from aperture.book.photos.pictures import place_of
-from aperture.book.store.book_file import pictures_folder
+from aperture.book.store.picture_folder import place_of_pictures
 from aperture.desk.uploads import may_see
 from aperture.desk.web import cameras_too, desk_of
 
@@ -24,7 +24,7 @@ def picture(request: Request) -> Response:
     """One picture, by its name in the picture folder."""
     name = f"{request.path_params['first']}/{request.path_params['name']}"
     try:
-        place = place_of(pictures_folder(desk_of(request).book_path), name)
+        place = place_of(place_of_pictures(desk_of(request).book_path), name)
     except ValueError:
         raise HTTPException(404, "There is no such picture.") from None
     if not may_see(request, place.name[:64]) or not place.is_file():
