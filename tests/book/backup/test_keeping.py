@@ -451,10 +451,16 @@ def rewritten(archive, target, change=None, attributes=0, manifest=True, **membe
 
 
 def spoil(path):
-    """Overwrite the middle of a database."""
+    """Overwrite the page on which a table of a database begins.
+
+    Whatever lies in the middle of the file depends on how many tables there are: without its list of tables a
+    book cannot even be opened.
+    """
+    with closing(sqlite3.connect(path)) as connection:
+        (page,) = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'photos'").fetchone()
+        (size,) = connection.execute("PRAGMA page_size").fetchone()
     content = bytearray(path.read_bytes())
-    middle = len(content) // 2
-    content[middle : middle + 8192] = b"\xa5" * 8192
+    content[(page - 1) * size : page * size] = b"\xa5" * size
     path.write_bytes(content)
 
 
