@@ -219,7 +219,7 @@ def measure_one(order: Order) -> Measured | Done:
     from aperture.book.photos.card_in_use import with_card
     from aperture.book.photos.intake import known_photo, measure_and_keep
     from aperture.book.photos.pictures import is_called_kept, is_kept_copy
-    from aperture.book.store.book_file import pictures_folder, report_errors
+    from aperture.book.store.book_file import report_errors
     from aperture.book.store.ledger import Book
     from aperture.errors import BookError
 
@@ -237,8 +237,7 @@ def measure_one(order: Order) -> Measured | Done:
                 return Done(
                     "known", known.sha256, None, small=None if has_tip else small_picture(order.photo)
                 )
-            settings = with_card(book, order.settings)
-        pictures = pictures_folder(order.book_path)
+            settings, pictures = with_card(book, order.settings), book.pictures
         with report_errors(pictures):
             taken = measure_and_keep(
                 order.photo,

@@ -172,9 +172,9 @@ def _seen(entry: Entry) -> str:
 def _buttons(desk: Desk, task: Task, history: History, entry: Entry | None) -> tuple[Button, Button | None]:
     """What does it, and what can be said once it is done."""
     here = f"/reed/{task.reed}"
-    decide = Button("Decide", f"{here}#decision")
+    decide = Button("Decide", f"{here}#decide")
     if task.kind == "send back" and history.decision is not None and history.decision.action == "send back":
-        gone = Button("It was sent back", f"{here}#decision")
+        gone = Button("It was sent back", f"{here}#decide")
         if history.lot is None:
             return gone, None
         return Button("Print the sheet", f"/lot/{quote(history.lot.code, safe='')}/return-sheet.pdf"), gone
@@ -187,7 +187,7 @@ def _buttons(desk: Desk, task: Task, history: History, entry: Entry | None) -> t
     if task.kind == "check by hand":
         return Button("Enter the check", f"{here}#check"), None
     if task.kind == "throw away":
-        return Button("It was thrown away", f"{here}#decision"), None
+        return Button("It was thrown away", f"{here}#decide"), None
     return decide, None
 
 

@@ -121,6 +121,18 @@ def test_the_decision_before_counts_again_and_a_later_one_stays(filled):
     assert [one.action for one in filled.history(reed).decisions] == ["replace"]
 
 
+def test_a_lot_or_a_reed_that_was_undone_is_not_there_and_can_be_entered_again(filled):
+    filled.add_lot("27", "south")
+    filled.add_reed(88)
+    filled.withdraw(filled.entered[-2:])
+    for ask in (lambda: filled.lot("27"), lambda: filled.reed(88)):
+        with pytest.raises(BookError, match="book-unknown"):
+            ask()
+    assert filled.add_lot("27", "north").source == "north"
+    assert filled.add_reed(88, "27").lot == "27"
+    assert filled.integrity_errors() == []
+
+
 def test_twice_is_refused(filled):
     filled.add_squeeze(filled.reed(1), LATER)
     last = filled.entered[-1:]

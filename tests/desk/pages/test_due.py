@@ -147,11 +147,11 @@ DOES = {
     "in doubt": (doubtful, "look", "Look at it", "/review/"),
     "round": (wide_soaked, "squeeze", "It was squeezed now", "/reed/8/squeeze"),
     "soaked": (soaked, "check by hand", "Enter the check", "/reed/8#check"),
-    "checked": (checked, "keep", "Decide", "/reed/8#decision"),
-    "slow": (slow, "ask the teacher", "Decide", "/reed/8#decision"),
-    "cracked": (cracked, "do not use", "Decide", "/reed/8#decision"),
-    "decided back": (decided("send back"), "send back", "It was sent back", "/reed/8#decision"),
-    "decided off": (decided("replace"), "throw away", "It was thrown away", "/reed/8#decision"),
+    "checked": (checked, "keep", "Decide", "/reed/8#decide"),
+    "slow": (slow, "ask the teacher", "Decide", "/reed/8#decide"),
+    "cracked": (cracked, "do not use", "Decide", "/reed/8#decide"),
+    "decided back": (decided("send back"), "send back", "It was sent back", "/reed/8#decide"),
+    "decided off": (decided("replace"), "throw away", "It was thrown away", "/reed/8#decide"),
 }
 
 
