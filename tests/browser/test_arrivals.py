@@ -222,5 +222,7 @@ def test_a_folder_is_watched_and_what_comes_is_told(desk, laptop, tmp_path):
     shutil.rmtree(folder)
     expect(page.locator("#watched")).to_contain_text("Not watching any more", timeout=60_000)
     page.get_by_role("button", name="Stop watching").click()
-    expect(page.get_by_role("button", name="Watch it")).to_be_visible()
+    expect(page.get_by_role("button", name="Stop watching")).to_have_count(0)
     expect(page.locator("#watched")).to_be_hidden()
+    page.get_by_text("Watch a folder into which photos come").click()
+    expect(page.get_by_role("button", name="Watch it")).to_be_visible()

@@ -127,8 +127,10 @@ def test_a_photo_of_a_phone_goes_before_those_of_an_import(made, order):
         sent = phone.submit(crew.take, replace(order, name="phone"))
         assert waits.wait(LONG_SECONDS)
         made.end("a", "phone")
-        assert sent.result(LONG_SECONDS).why == "phone"
-    made.end("b", "c")
+        try:
+            assert sent.result(LONG_SECONDS).why == "phone"
+        finally:
+            made.end("b", "c")
     made.wait_for("c")
     assert made.begun[:2] == ["a", "phone"]
     arrivals.close()
