@@ -64,7 +64,7 @@ def bench_after_an_entry(path: Path, request: pytest.FixtureRequest, findings: F
     for page in ("/due", "/review"):
 
         def again(page: str = page) -> None:
-            desk.state.pop("histories", None)
+            desk.state.histories = None
             _get(client, page)
 
         figure = f"{page} after an entry, {_whose(request)}"

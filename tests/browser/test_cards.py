@@ -43,7 +43,7 @@ def test_the_bar_is_asked_for_once_and_the_next_photo_says_so(desk, laptop, size
 
     page.get_by_label("The bar measures").fill("48,5")
     page.get_by_label("The bar measures").press("Enter")
-    expect(page.get_by_role("status")).to_contain_text("Kept.")
+    expect(page.get_by_role("status")).to_contain_text("kept.")
     expect(page.locator("#now")).to_contain_text("the 50 mm bar measures 48.5 mm (card A)")
     expect(page.locator("#answers li")).to_have_count(1)
     clean(laptop, f"{size['width']}-cards-kept")

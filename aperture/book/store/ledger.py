@@ -113,16 +113,16 @@ class Book:
 
     def lot(self, code: str) -> Lot:
         """The lot with this code, in any spelling: see `aperture.codes`."""
-        lot_id = self._lot_id(code)
-        if lot_id is None:
+        found = self._select("SELECT * FROM current_lots WHERE id = ?", self._lot_id(code))
+        if not found:
             # Most likely it was mistyped.
             there = ", ".join(lot.code for lot in self.lots()[-_LOTS_NAMED:])
             raise BookError("book-unknown", f"lot {code}" + (f"; there are {there}" if there else ""))
-        return rows.lot(self._select("SELECT * FROM current_lots WHERE id = ?", lot_id)[0])
+        return rows.lot(found[0])
 
     def has_lot(self, code: str) -> bool:
         """Whether there is a lot with this code, in any spelling."""
-        return self._lot_id(code) is not None
+        return bool(self._select("SELECT 1 FROM current_lots WHERE id = ?", self._lot_id(code)))
 
     def reeds(self, here: bool = False, lot: str | None = None) -> list[Reed]:
         """The reeds by number, the older of the same number first; with `here` only those that have not left,
@@ -300,8 +300,8 @@ class Book:
     def photos_by_scale(self) -> dict[Scale, int]:
         """How many photos count with each scale, by the reading that counts."""
         scales, counts = self.scales(), Counter[Scale]()
-        query = """SELECT settings_id, count(*) AS photos FROM readings
-            WHERE id IN (SELECT max(id) FROM readings GROUP BY photo_id)
+        query = f"""SELECT settings_id, count(*) AS photos FROM readings
+            WHERE id IN (SELECT max(id) FROM readings WHERE {standing("readings")} GROUP BY photo_id)
             AND outcome = 'measured' GROUP BY settings_id"""
         for row in self._select(query):
             counts[scales[row["settings_id"]]] += row["photos"]
@@ -670,7 +670,7 @@ class Book:
         return done.lastrowid
 
     def _lot_id(self, code: str) -> int | None:
-        """The lot with this code; None if there is none.
+        """The lot with this code, also one that was withdrawn; None if there never was one.
 
         In an older book lots can have one key that were told apart. Each is found by its own spelling, as it
         always was.

@@ -55,7 +55,7 @@ def answer(request: Request, form: FormData) -> Response:
             cards = book.cards()
             if not cards or cards[-1].scale != said:  # a button that was pressed twice is one answer
                 book.add_card(said.card, said.ruler_mm or 0.0, said.tip_offset_mm)
-    return redirect("/cards?kept=1")
+    return redirect("/cards", f"Card {said.card}: kept. Every photo that is measured from now on uses it.")
 
 
 routes = [
@@ -113,7 +113,6 @@ def _page(request: Request, book: Book, typed: _Typed | None) -> Response:
         in_use=in_use,
         counts_now=scale_words(counting),
         from_settings=in_use is None and scale_of(Settings()) != counting,
-        kept=request.query_params.get("kept") == "1",
         form=typed or _filled(in_use),
         history=[(card, scale_words(card.scale)) for card in reversed(cards[-LISTED:])],
         photos=[(count, scale_words(scale)) for scale, count in counts.items()],

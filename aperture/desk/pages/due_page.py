@@ -28,8 +28,8 @@ from aperture.present.report import NAMES, UNITS
 
 # So many things to do are on one page.
 DUE = 60
-# Where the guide says how the print is checked.
-CHECK_PRINT = "/help/photos#print-the-card"
+# Where the print is checked, and what its bar measures is asked.
+CHECK_PRINT = "/cards"
 # Of the four numbers those that a ruler has, too.
 MILLIMETRES = ("height_mm", "width_mm")
 
@@ -134,7 +134,7 @@ def _rows(desk: Desk, book: Book, told: Told, tasks: Sequence[Task], today: date
         rows.append(
             Row(
                 task,
-                _why(task, history, advised),
+                advised.to_do.why,
                 tip_view(entry.reading) if entry is not None else None,
                 _seen(entry) if entry is not None else "No photo yet.",
                 entry.photo.when.date() if entry is not None else None,
@@ -150,14 +150,6 @@ def _cautions(kind: str, rows: Sequence[Row]) -> list[str]:
     """What is to be taken care of, but for what the rows say themselves."""
     said = [row.why for row in rows]
     return [caution for caution in CAUTIONS_FOR.get(cast("Step", kind), ()) if caution not in said]
-
-
-def _why(task: Task, history: History, advised: Advised) -> str:
-    """Why: what a person decided has that person's reason."""
-    decision = history.decision
-    if decision is not None and decision.action in ("send back", "replace"):
-        return decision.reason
-    return advised.why
 
 
 def _seen(entry: Entry) -> str:

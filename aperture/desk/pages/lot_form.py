@@ -3,7 +3,6 @@
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from typing import Any
-from urllib.parse import quote
 
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
@@ -37,13 +36,13 @@ def enter_lot(request: Request, form: FormData) -> Response:
         wrong = {name: found[name] for name in FIELDS if name in found}
         if not wrong and (now is None or form.get("seen") == fingerprint(now)):
             entered = book.add_lot(**asdict(entry))
-            return redirect(f"/lots?entered={quote(entered.code)}")
+            return redirect("/lots", f"Lot {entered.code} is in the book.", book.entered)
     if wrong:
         typed = {name: str(form.get(field, "")) for name, field in FIELDS.items()}
         return lots_page(request, typed=typed, wrong=wrong, change=now if changing else None)
     assert now is not None
     if not entry.differs(now):
-        return redirect(f"/lots?entered={quote(now.code)}")
+        return redirect("/lots", f"Lot {now.code} is in the book.")
     return _ask(request, now, entry)
 
 

@@ -65,7 +65,6 @@ def lots_page(
         records = lot_records(book.lots(), fates)
         if typed is None and asked.get("change"):
             change = book.lot(asked["change"])
-        entered = book.lot(asked["entered"]).code if asked.get("entered") else None
     to_go = {one.lot.id for one in fates if one.lot and one.decision and one.decision.action in GOING_BACK}
     sources = sources_of(records)
     source = asked.get("source") or (sources[0] if sources else "")
@@ -81,7 +80,6 @@ def lots_page(
         **{"plan": None, "answer": None, "drawing": None, **order},
         asked=wanted,
         wrong_order=wrong_order,
-        entered=entered,
         change=change,
         typed=typed or typed_as(change),
         wrong=wrong or {},

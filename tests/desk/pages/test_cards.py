@@ -69,7 +69,7 @@ def test_the_warning_s_figure_is_right():
 def test_an_answer_is_kept_with_the_card_s_name(browser, desk, ruler):
     page = say(browser, ruler)
     assert page.status_code == 200
-    assert "Kept." in words(page)
+    assert "kept." in words(page)
     assert WORDS in words(page)
     assert cards(desk) == [Scale(48.5, None, "A")]
 
