@@ -358,7 +358,12 @@ class Watching:
     """`aperture intake FOLDER --watch` as a program of its own; what it says, line by line."""
 
     def __init__(self, folder, book_file, *words):
-        command = [sys.executable, "-u", "-m", "aperture", "intake", folder, "--watch", "--book", book_file]
+        # A test run in the background inherits that Ctrl-C is not heard; at a terminal it is.
+        hears = (
+            "import signal; signal.signal(signal.SIGINT, signal.default_int_handler);"
+            " from aperture.__main__ import main; main()"
+        )
+        command = [sys.executable, "-u", "-c", hears, "intake", folder, "--watch", "--book", book_file]
         self.process = subprocess.Popen(
             [*map(str, command), *words], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
         )
