@@ -50,13 +50,16 @@ function tell({ trouble, seen, chances, numbers }) {
   close.hidden = !chances;
   close.querySelector("span").textContent = chances || "";
   const list = card.querySelector("dl");
-  const given = numbers || [...list.querySelectorAll("dt")].map((one) => [one.textContent, nothing]);
-  list.replaceChildren(...given.flatMap(([quantity, value]) => {
-    const [term, words] = [document.createElement("dt"), document.createElement("dd")];
-    term.textContent = quantity;
-    words.textContent = value;
-    return [term, words];
-  }));
+  if (numbers && !list.children.length) {
+    list.replaceChildren(...numbers.flatMap(([quantity]) => {
+      const [term, words] = [document.createElement("dt"), document.createElement("dd")];
+      term.textContent = quantity;
+      return [term, words];
+    }));
+  }
+  for (const [place, words] of list.querySelectorAll("dd").entries()) {
+    words.textContent = numbers ? numbers[place][1] : nothing;
+  }
   says.textContent = trouble || "";
   measure.disabled = Boolean(trouble);
   svg.classList.toggle("crossed", Boolean(trouble));

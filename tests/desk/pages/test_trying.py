@@ -36,7 +36,11 @@ def shown(text):
     return {
         "seen": re.search('<span class="seen"[^>]*>Soaked: (.*?)</span>', card)[1],
         "chances": close[2] or None,
-        "numbers": [list(pair) for pair in re.findall("<dt>(.*?)</dt><dd>(.*?)</dd>", card)],
+        # The plain word beside "ratio" opens, and says what it means.
+        "numbers": [
+            ["ratio" if "<summary>roundness (ratio)" in name else name, words]
+            for name, words in re.findall("<dt>(.*?)</dt><dd>(.*?)</dd>", card)
+        ],
     }
 
 

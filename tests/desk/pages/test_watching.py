@@ -32,19 +32,19 @@ def pretended(monkeypatch, desk):
 @pytest.fixture
 def wait_until(desk, monkeypatch):
     """wait_until(condition) waits for what a page would be told of."""
-    change = threading.Condition()
+    change = threading.Event()  # no lock: what tells of a change holds one of its own
 
     def wait_for_it(condition):
         tell = desk.state.arrivals._changed
 
         def changed():
             tell()
-            with change:
-                change.notify_all()
+            change.set()
 
-        with change:
-            desk.state.arrivals._changed = changed
-            assert change.wait_for(condition, LONG_SECONDS)
+        desk.state.arrivals._changed = changed
+        while not condition():
+            assert change.wait(LONG_SECONDS)
+            change.clear()
 
     return wait_for_it
 
