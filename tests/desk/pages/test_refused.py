@@ -193,7 +193,7 @@ def test_a_form_s_address_leads_back_to_its_page(filled, browser):
 
 def test_the_page_that_one_came_from_is_one_way_back(filled, browser):
     headers = {"referer": f"http://{ADDRESS}/lots?need=12&sure=90"}
-    text = browser.get("/lots?need=many", headers={"referer": f"http://{ADDRESS}/reed/7?id=1"}).text
+    text = browser.get("/reed/99", headers={"referer": f"http://{ADDRESS}/reed/7?id=1"}).text
     assert 'href="/reed/7?id=1">Back to where you were' in text
     assert 'href="/lots?need=12&amp;sure=90"' in browser.get("/nowhere", headers=headers).text
 
