@@ -178,6 +178,7 @@ def test_the_field_that_is_wrong_is_where_one_is(laptop, scheme):
 def test_a_check_that_is_wrong_keeps_its_answers(laptop):
     page = laptop.page
     laptop.go("/reed/7")
+    page.get_by_text("Enter a check").click()
     question = page.get_by_role("group", name=re.compile("Air hisses"))
     question.get_by_label("yes").check()
     page.get_by_label("Pitch").fill("flat")
