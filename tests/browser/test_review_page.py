@@ -33,7 +33,7 @@ def held(chromium, desk, two_photos):
     window = Watch(chromium, desk, PHONE, "held")
     window.sha = sha
     window.go(f"/open/{desk.access.desk_secret}")
-    window.page.wait_for_url("**/reeds")
+    window.page.wait_for_url("**/due")
     window.go(f"/review/{sha}")
     yield window
     window.close()
