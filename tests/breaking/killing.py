@@ -266,7 +266,7 @@ def in_version(path: Path, version: int, source: Path) -> None:
             for row in rows if table in there else ():
                 connection.execute(f"INSERT INTO {table} VALUES ({', '.join('?' * len(row))})", row)
         if version >= SEALED_SINCE:
-            seals.seal_all(connection, schema.FIRST_TABLES)
+            seals.seal_all(connection, [table for table in schema.TABLES if table in there])
         connection.execute("COMMIT")
 
 

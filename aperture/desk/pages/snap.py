@@ -250,7 +250,7 @@ def _shown(desk: Desk, book: Book, sha: str | None, why: str | None = None, code
     advice = record["advice"] or ""
     if reed is not None and state is not None:
         advised = advise(book.history(reed), desk.settings.soaking, photo.when.date())
-        advice = f"{advised.what} {advised.why}"
+        advice = f"{advised.to_do.what} {advised.to_do.why}"
     names = ("height_mm", "ellipse_ratio")
     return Shown(
         photo.sha256,

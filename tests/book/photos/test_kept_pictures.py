@@ -86,20 +86,20 @@ def test_measuring_a_folder_leaves_them_out_and_says_so_once(home):
 def test_so_does_an_intake_into_another_book(home, tmp_path):
     said = run("intake", home, "--book", tmp_path / "other.db", "--workers", 1)
     assert said.count(TOLD.format("3 pictures")) == 1
-    assert "2 photos: 2 new." in said
+    assert "2 photos: 2 taken in." in said
 
 
 def test_a_photo_with_nothing_private_is_kept_as_it_is_and_never_doubled(home):
     """Its copy is the photo itself, so the book knows it; in the folder of a book it is left out, too."""
     picture(home / "R03_dry.jpg", 3)
     words = ("intake", home, "--book", home / "reeds.db", "--workers", 1)
-    assert "3 photos: 1 new, 2 already in the book." in run(*words)
+    assert "3 photos: 1 taken in, 2 already there." in run(*words)
     said = run(*words)
     assert TOLD.format("4 pictures") in said
-    assert "3 photos: 3 already in the book." in said
+    assert "3 photos: 3 already there." in said
     copies = home.parent / "copies"
     shutil.copytree(pictures_folder(home / "reeds.db"), copies)
-    assert "1 photo: 1 already in the book." in run("intake", copies, *words[2:])
+    assert "1 photo: 1 already there." in run("intake", copies, *words[2:])
 
 
 def test_a_copy_of_the_folder_is_known_without_its_book(home, tmp_path):
@@ -121,7 +121,7 @@ def test_an_archive_that_names_photos_by_their_content_is_taken(home, tmp_path):
         photo.rename(place)
     said = run("intake", tmp_path / "my-pictures", "--book", tmp_path / "other.db", "--workers", 1, status=3)
     assert "Left out" not in said
-    assert "2 photos: 2 in the book, but not assigned." in said
+    assert "2 photos: 2 to review." in said
     assert "Left out" not in run("measure", tmp_path / "my-pictures", "--workers", 1)
 
 

@@ -83,10 +83,10 @@ def for_people(row):
     if "record" in row:
         more = {"height_below_mm": json.loads(row["record"])["height_below_mm"]}
         more |= {"correction_mm": None, "correction": None}  # none of the fixture's heights is corrected
-    if "kept_sha256" in row:
-        more = {"said_by_people": None}  # nobody said anything of the fixture's photos
         # What the default settings say of the printed card: nobody measured anything.
         more |= {"ruler_mm": 50.0, "tip_offset_mm": None, "card": None}
+    if "kept_sha256" in row:
+        more = {"said_by_people": None}  # nobody said anything of the fixture's photos
     return {name: value for name, value in row.items() if name not in ONLY_IN_JSON} | more
 
 

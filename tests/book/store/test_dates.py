@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from aperture.book.advice.facts import squeeze_change
 from aperture.book.backup.checking import check
 from aperture.book.photos.intake import take_in
-from aperture.book.store import ledger
+from aperture.book.store import ledger, lot_entry
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Filing, Soaking
 from aperture.cli.app import app
@@ -131,8 +131,8 @@ def old(tmp_path, monkeypatch):
     """A book with a photo from the year 9999, which pushed what was entered "now" after itself."""
     path = tmp_path / "reeds.sqlite3"
     monkeypatch.setattr(ledger, "is_sensible", lambda moment: True)
-    monkeypatch.setattr(ledger, "can_be_ordered_on", lambda day: True)
-    monkeypatch.setattr(ledger, "can_be_returned_by", lambda day: True)
+    monkeypatch.setattr(lot_entry, "can_be_ordered_on", lambda day: True)
+    monkeypatch.setattr(lot_entry, "can_be_returned_by", lambda day: True)
     far = datetime(9999, 6, 1)
     with Book(path, create=True) as book, book.writing():
         book.add_lot("26a", "north", date(1970, 1, 1), date(9999, 12, 31))
@@ -198,7 +198,7 @@ def test_verify_says_so_and_how_it_is_cured(old):
         assert words in said
     # That of the lot is cured as it says.
     lot = ("enter", "lot", "26a", "--source", "north", "--book", old)
-    typed(*lot, "--ordered", "2026-09-14", "--return-by", TODAY)
+    typed(*lot, "--ordered", "2026-09-14", "--return-by", TODAY, "--change")
     assert "lot 26a" not in typed("verify", "--book", old)
 
 
