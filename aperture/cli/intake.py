@@ -49,7 +49,7 @@ class Intake:
                 photos,
                 self.settings,
                 self.soaking,
-                known_lot(opened, self.lot),
+                self.lot,
                 self.again,
                 self.reed,
                 self.state,
