@@ -7,7 +7,9 @@ import typer
 
 from aperture.cli.options import (
     SOME_REFUSED,
+    AsJson,
     BookFile,
+    IncludeReviewed,
     Replace,
     Ruler,
     SettingsFile,
@@ -48,10 +50,8 @@ def compare_command(
         Path | None, typer.Option("--plot", metavar="FILE", help="Also write a picture, as SVG.")
     ] = None,
     replace: Replace = False,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
-    include_reviewed: Annotated[
-        bool, typer.Option("--include-reviewed", help="Count photos, too, that need a look first.")
-    ] = False,
+    json: AsJson = False,
+    include_reviewed: IncludeReviewed = False,
     write: Annotated[
         bool,
         typer.Option("--write", help="Correct every height from now on by the mean difference (settings)."),

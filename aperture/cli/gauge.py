@@ -7,6 +7,7 @@ import typer
 
 from aperture.cli.options import (
     SOME_REFUSED,
+    AsJsonLines,
     BookFile,
     Ruler,
     SettingsFile,
@@ -40,9 +41,7 @@ def gauge_command(
         float,
         typer.Option("--ream", metavar="MM", help="How high a ream of 500 sheets of that paper is."),
     ],
-    json: Annotated[
-        bool, typer.Option("--json", help="Print one JSON object per photo, one per line, and nothing else.")
-    ] = False,
+    json: AsJsonLines = False,
     keep: Annotated[
         bool, typer.Option("--keep/--no-keep", help="Keep the checks in the reed book, if there is one.")
     ] = True,

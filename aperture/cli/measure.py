@@ -7,6 +7,7 @@ import typer
 
 from aperture.cli.options import (
     STOPPED,
+    AsJsonLines,
     Cluster,
     Reed,
     Replace,
@@ -38,9 +39,6 @@ Files = Annotated[
 CsvFile = Annotated[
     Path | None, typer.Option("--csv", metavar="FILE", help="Also write a table for a spreadsheet.")
 ]
-AsJson = Annotated[
-    bool, typer.Option("--json", help="Print one JSON object per photo, one per line, and nothing else.")
-]
 ShowBudget = Annotated[
     bool, typer.Option("--budget", help="Also show where each ± comes from, and what would make it smaller.")
 ]
@@ -54,7 +52,7 @@ AnnotateFolder = Annotated[
 def measure_command(
     paths: Files,
     csv: CsvFile = None,
-    json: AsJson = False,
+    json: AsJsonLines = False,
     annotate: AnnotateFolder = None,
     replace: Replace = False,
     budget: ShowBudget = False,

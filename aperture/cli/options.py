@@ -72,6 +72,13 @@ BookFile = Annotated[
 Replace = Annotated[
     bool, typer.Option("--replace", help="Replace what is there already; else such a file is left.")
 ]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")]
+AsJsonLines = Annotated[
+    bool, typer.Option("--json", help="Print one JSON object per photo, one per line, and nothing else.")
+]
+IncludeReviewed = Annotated[
+    bool, typer.Option("--include-reviewed", help="Count photos, too, that need a look first.")
+]
 ReedNumber = Annotated[int, typer.Argument(metavar="REED", min=1, help="The reed's number.")]
 
 Seconds = Annotated[

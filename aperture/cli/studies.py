@@ -9,6 +9,8 @@ import typer
 from aperture.cli.options import (
     SOME_REFUSED,
     WRONG_USAGE,
+    AsJson,
+    IncludeReviewed,
     Reed,
     Replace,
     Ruler,
@@ -43,10 +45,8 @@ def repeat_command(
         Path | None, typer.Option("--csv", metavar="FILE", help="Also write the photos that count.")
     ] = None,
     replace: Replace = False,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
-    include_reviewed: Annotated[
-        bool, typer.Option("--include-reviewed", help="Count photos, too, that need a look first.")
-    ] = False,
+    json: AsJson = False,
+    include_reviewed: IncludeReviewed = False,
     reed: Reed = None,
     state: State = None,
     ruler: Ruler = None,
