@@ -9,8 +9,9 @@ from pathlib import Path
 import aperture
 from aperture.batch.pairs import Pair
 from aperture.batch.photo_files import photos_in
+from aperture.book.advice.comparing import squeeze_change
 from aperture.book.advice.decide import decide
-from aperture.book.advice.facts import soak_times, squeeze_change
+from aperture.book.advice.soak_habit import soak_times
 from aperture.book.advice.soak_trend import soak_trend
 from aperture.book.photos.intake import Arrival, take_in
 from aperture.book.store.book_file import pictures_folder

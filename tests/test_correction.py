@@ -16,7 +16,7 @@ import pytest
 from rich.console import Console
 
 from aperture.batch.pairs import pairs as pairs_of
-from aperture.book.advice.facts import soak_change
+from aperture.book.advice.comparing import soak_change
 from aperture.book.advice.rules import advise
 from aperture.book.present.book_screen import show_reed
 from aperture.book.present.exports import export

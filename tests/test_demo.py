@@ -19,8 +19,9 @@ from rich.console import Console
 from typer.testing import CliRunner
 
 import aperture
-from aperture.book.advice.facts import soak_times, squeeze_change
+from aperture.book.advice.comparing import squeeze_change
 from aperture.book.advice.rules import advise
+from aperture.book.advice.soak_habit import soak_times
 from aperture.book.backup.checking import check
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import History

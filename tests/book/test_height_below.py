@@ -16,7 +16,8 @@ import pytest
 from PIL import Image
 from rich.console import Console
 
-from aperture.book.advice.facts import facts, soak_change
+from aperture.book.advice.comparing import soak_change
+from aperture.book.advice.facts import facts
 from aperture.book.advice.rules import advise
 from aperture.book.photos import intake
 from aperture.book.photos.intake import take_in

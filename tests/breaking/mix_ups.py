@@ -14,7 +14,7 @@ from aperture.book.backup.keeping import back_up
 from aperture.book.backup.restoring import restore
 from aperture.book.photos import intake
 from aperture.book.photos.intake import take_in
-from aperture.book.store import ledger, lot_entry
+from aperture.book.store import event_tables, lot_entry
 from aperture.book.store.book_file import pictures_folder
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Filing, Soaking
@@ -208,7 +208,7 @@ def _of_an_earlier_version(path: Path, chance: random.Random) -> None:
     """A book with reed 1 in which any date could be entered."""
     far = [datetime.max, datetime(9998, 1, 1), datetime(2126, 6, 1), datetime(1970, 1, 1), datetime.min]
     with (
-        patch.object(ledger, "is_sensible", lambda moment: True),
+        patch.object(event_tables, "is_sensible", lambda moment: True),
         patch.object(lot_entry, "can_be_returned_by", lambda day: True),
         Book(path, create=True) as book,
         book.writing(),

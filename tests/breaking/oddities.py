@@ -4,7 +4,7 @@ import multiprocessing
 import random
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from datetime import date, datetime, timedelta
 from itertools import count as numbers
 from pathlib import Path
@@ -17,7 +17,7 @@ from PIL import Image
 from aperture.book.advice.facts import facts
 from aperture.book.photos import intake
 from aperture.book.photos.intake import take_in
-from aperture.book.store import book_file, ledger
+from aperture.book.store import book_file, open_book, reed_history
 from aperture.book.store.ledger import Book
 from aperture.settings import Settings
 from tests.book.photos.test_intake import ALONE, picture, pretend
@@ -42,7 +42,9 @@ class _Clock(datetime):
 def showing(moment: str) -> Iterator[None]:
     """The computer's clock shows a moment, for who enters something in the book."""
     _Clock.shown = _Clock.fromisoformat(moment)
-    with patch.object(ledger, "datetime", _Clock), patch.object(intake, "datetime", _Clock):
+    with ExitStack() as patched:
+        for module in (open_book, reed_history, intake):
+            patched.enter_context(patch.object(module, "datetime", _Clock))
         yield
 
 

@@ -16,7 +16,7 @@ from rich.text import Text
 from typer.testing import CliRunner
 
 from aperture.book.photos import intake
-from aperture.book.store import ledger
+from aperture.book.store import event_tables
 from aperture.book.store.ledger import Book
 from aperture.cli.app import app
 from aperture.present.screen import bare_table, show_rows
@@ -293,7 +293,7 @@ def test_a_photo_from_the_year_9999_holds_nobody_up(run, tmp_path, book_file):
 
 def test_a_book_that_has_the_year_9999_already_takes_entries(run, enter, book_file, monkeypatch):
     with monkeypatch.context() as earlier, Book(book_file, create=True) as book:
-        earlier.setattr(ledger, "is_sensible", lambda moment: True)  # earlier versions took any
+        earlier.setattr(event_tables, "is_sensible", lambda moment: True)  # earlier versions took any
         book.add_squeeze(book.add_reed(1), datetime.max)
     run("enter", "check", 1, "--no-leak")
     with Book(book_file) as book:

@@ -6,7 +6,6 @@ from contextlib import contextmanager
 
 import pytest
 
-from aperture.book.store import ledger
 from aperture.book.store.ledger import Book
 from tests.book.photos.test_intake import picture
 from tests.cli.test_book import book_file, run  # noqa: F401 (fixtures)
@@ -64,7 +63,7 @@ def test_nothing_is_said_to_be_entered_before_it_is(run, book_file, monkeypatch)
         connection.rollback()
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(ledger.book_file, "writing", full)
+    monkeypatch.setattr("aperture.book.store.book_file.writing", full)
     for words in (["27b", "--source", "north"], ["26a", "--price", "22", "--change"]):
         said = run("enter", "lot", *words, status=2)
         assert "Entered" not in said

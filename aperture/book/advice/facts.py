@@ -3,26 +3,21 @@
 The limits named here are working values, not validated.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Literal, cast
+from typing import Any, Literal
 
-from aperture.book.advice.comparing import LIKE_FACTOR as LIKE_FACTOR
 from aperture.book.advice.comparing import (
     around,
     change_between,
-    old_since,
+    is_old_on,
+    like,
     only_soaked,
-    squeezed_between,
     was_old,
 )
-from aperture.book.advice.comparing import is_old_on as is_old_on
-from aperture.book.advice.comparing import like as like
-from aperture.book.advice.comparing import soak_change as soak_change
-from aperture.book.advice.comparing import soak_pair as soak_pair
-from aperture.book.advice.comparing import squeeze_change as squeeze_change
-from aperture.book.advice.comparing import squeeze_pair as squeeze_pair
+from aperture.book.advice.looking import Look, Seen, decided_since, latest_measured, look, seen
+from aperture.book.advice.soak_habit import Compared, compared, soak_times
 from aperture.book.advice.soak_trend import soak_trend
 from aperture.book.store.records import (
     FAULTS,
@@ -31,17 +26,11 @@ from aperture.book.store.records import (
     Entry,
     History,
     Response,
-    Soaking,
     Squeeze,
 )
-from aperture.card.geometry import Face
-from aperture.flags import FLAGS, WHICH_REED, needs_review
 from aperture.settings import Soaking as Habit
 from aperture.verdict import too_open
 
-Seen = Literal["shut", "elliptical", "wide", "round"]
-Look = Literal["refused", "which reed", "which state", "borderline", "review"]
-Compared = Literal["usual", "more", "less", "other", "unknown"]
 Squeezed = Literal[
     "waiting for a photo",
     "not photographed",
@@ -54,13 +43,6 @@ Pitch = Literal["flat", "in tune", "sharp"]
 
 # Farther off than this is more than a player can correct with ease.
 PITCH_LIMIT_CENTS = 20.0
-# A dry photo with a smaller chance than this of showing a round opening is in no doubt that matters: whether
-# it is shut or elliptical, the next step is to soak the reed.
-NEGLIGIBLE = 0.01
-# How far water opens a reed more than other water does; between room and warm nobody says which does.
-_OPENS = {"warm": 0, "room": 0, "cold": 1}
-_WETS = {"water": 0, "mouth": 1}
-
 # Questions of the check by hand: what a squeeze can break, and what is only heard when the reed is played.
 SQUEEZE_BREAKS = ("leak", "crack")
 HEARD = ("air_noise", "response", "pitch_cents")
@@ -134,17 +116,17 @@ def facts(history: History, habit: Habit, today: date) -> Facts:
     habit : how its owner soaks and squeezes reeds.
     today : decides whether it may still go back, and whether it counts as played in.
     """
-    dry, soaked = _latest_measured(history, "dry"), _latest_measured(history, "soaked")
+    dry, soaked = latest_measured(history, "dry"), latest_measured(history, "soaked")
     is_old = is_old_on(history, today)
     squeezed = [_outcome(history, squeeze) for squeeze in history.squeezes]
     answers, since_squeeze = _answers(history.checks), _answers(_since_squeeze(history))
     return Facts(
         gone=history.gone,
         decided=_decided(history),
-        dry=_seen(dry),
-        soaked=_seen(soaked),
+        dry=seen(dry),
+        soaked=seen(soaked),
         too_open=soaked is not None and _too_open(soaked, habit),
-        look=_look(history),
+        look=look(history),
         soaking=compared(soaked.filing.soaking, habit, was_old(history, soaked)) if soaked else None,
         squeeze=squeezed[-1] if squeezed else None,
         squeeze_each_time="came down" in squeezed,
@@ -162,143 +144,15 @@ def facts(history: History, habit: Habit, today: date) -> Facts:
     )
 
 
-def compared(soaking: Soaking, habit: Habit, is_old: bool) -> Compared:
-    """How a soak compares with the habit for a reed of that age; see `Facts.soaking`."""
-    usual_seconds = habit.old_seconds if is_old else habit.new_seconds
-    found = {
-        _compared_seconds(soaking.seconds, usual_seconds),
-        _compared_opening(soaking.water, habit.water, _OPENS),
-        _compared_opening(soaking.wetted, habit.wetted, _WETS),
-    } - {"usual"}
-    if not found:
-        return "usual"
-    return found.pop() if len(found) == 1 else "other"
-
-
-def soak_times(history: History) -> tuple[tuple[date, float], ...]:
-    """Days, and after how many seconds of soaking the reed was seen not to be shut; for `soak_trend`.
-
-    Only soaks in the same water, and wetted in the same way, as the latest. Those of a new reed are left out:
-    that it is soaked for less is a habit, not a need.
-    """
-    since = old_since(history)
-    if since is None:
-        return ()
-    opened = [
-        (entry.photo.when.date(), entry.filing.soaking)
-        for entry in history.measured("soaked")
-        if entry.reading.record["shape"] != "shut" and since <= entry.photo.when.toordinal()
-    ]
-    return tuple(
-        (day, soaking.seconds)
-        for day, soaking in opened
-        if soaking.seconds is not None
-        and (soaking.water, soaking.wetted) == (opened[-1][1].water, opened[-1][1].wetted)
-    )
-
-
-def photo_that_counts(history: History) -> Entry | None:
-    """The photo on which the advice rests: the latest soaked one; while there is none, the latest dry one.
-
-    A photo whose state nobody knows comes first, if it is the latest of all: it may be either. A refused
-    photo is passed over if one of that day and state was measured before it, and no squeeze came between.
-    """
-    if history.entries and history.entries[-1].filing.state is None:
-        return history.entries[-1]
-    photos = history.photos("soaked") or history.photos("dry")
-    if not photos or photos[-1].reading.measured:
-        return photos[-1] if photos else None
-    refused = photos[-1]
-    others = [
-        entry
-        for entry in photos
-        if entry.reading.measured
-        and entry.photo.when.date() == refused.photo.when.date()
-        and not squeezed_between(history, entry, refused)
-    ]
-    return others[-1] if others else refused
-
-
-# --- photos ------------------------------------------------------------------------------------------------
-
-
-def _latest_measured(history: History, state: Face) -> Entry | None:
-    photos = history.measured(state)
-    return photos[-1] if photos else None
-
-
-def _seen(entry: Entry | None) -> Seen | None:
-    return cast("Seen", entry.reading.seen) if entry else None
-
-
 def _too_open(soaked: Entry, habit: Habit) -> bool:
     record = soaked.reading.record
     return too_open(record["ellipse_ratio"], record["u"]["ellipse_ratio"], habit.squeeze_below_ratio)
 
 
-def _look(history: History) -> Look | None:
-    entry = photo_that_counts(history)
-    if entry is None or _decided_since(history, entry):
-        return None
-    record = entry.reading.record
-    if not entry.reading.measured:
-        return "refused"
-    if entry.filing.state is None:
-        return "which state"
-    if _contradicted_again(entry):
-        return "which reed"
-    if entry.reading.origin == "person":
-        return None
-    doubts = [
-        code
-        for code in record["flags"]
-        if code in FLAGS and code not in WHICH_REED and not (code == "borderline" and _either_way(entry))
-    ]
-    if not needs_review(doubts):
-        return None
-    return "borderline" if not needs_review([code for code in doubts if code != "borderline"]) else "review"
-
-
-def _contradicted_again(entry: Entry) -> bool:
-    """Whether a later reading contradicts the reed or the state.
-
-    What the first one contradicted was not filed until a person settled it.
-    """
-    first, last = (set(reading.record["flags"]) for reading in (entry.readings[0], entry.reading))
-    return entry.filing.by is None and bool(WHICH_REED & (last - first))
-
-
-def _either_way(entry: Entry) -> bool:
-    """Whether it does not matter for what is done next on which side of the limit a dry reed lies."""
-    chances = entry.reading.record["shape_probabilities"]
-    return entry.filing.state == "dry" and chances is not None and chances["round"] < NEGLIGIBLE
-
-
 def _closed_on_soaking(history: History, dry: Entry | None, soaked: Entry | None) -> bool:
     if dry is None or soaked is None or dry.reading.seen == "shut" or soaked.reading.seen != "shut":
         return False
-    return only_soaked(history, dry, soaked) and not _decided_since(history, soaked)
-
-
-# --- soaking and age ---------------------------------------------------------------------------------------
-
-
-def _compared_seconds(seconds: float | None, usual: float) -> Compared:
-    if seconds is None:
-        return "unknown"
-    if seconds > LIKE_FACTOR * usual:
-        return "more"
-    return "less" if usual > LIKE_FACTOR * seconds else "usual"
-
-
-def _compared_opening(found: str | None, usual: str, opens: Mapping[str, int]) -> Compared:
-    if found is None:
-        return "unknown"
-    if found == usual:
-        return "usual"
-    if opens[found] == opens[usual]:
-        return "other"
-    return "more" if opens[found] > opens[usual] else "less"
+    return only_soaked(history, dry, soaked) and not decided_since(history, soaked)
 
 
 def _returnable(history: History, is_old: bool, today: date) -> bool | None:
@@ -309,12 +163,9 @@ def _returnable(history: History, is_old: bool, today: date) -> bool | None:
     return today <= history.lot.return_by
 
 
-# --- squeezes ----------------------------------------------------------------------------------------------
-
-
 def _outcome(history: History, squeeze: Squeeze) -> Squeezed:
     before, after = around(history, squeeze)
-    latest = _latest_measured(history, "soaked")
+    latest = latest_measured(history, "soaked")
     if after is None:
         later = latest is not None and latest.photo.when > squeeze.done_at
         return "not photographed" if later else "waiting for a photo"
@@ -326,9 +177,6 @@ def _outcome(history: History, squeeze: Squeeze) -> Squeezed:
     alike = before is not None and like(before.filing.soaking, after.filing.soaking)
     fell = before is not None and alike and change_between(before, after).ellipse_ratio.word == "flatter"
     return "came down a little" if fell else "did not come down"
-
-
-# --- checks and decisions ----------------------------------------------------------------------------------
 
 
 def _answers(checks: Sequence[Check]) -> dict[str, Any]:
@@ -363,7 +211,3 @@ def _decided(history: History) -> Action | None:
     moments += [check.done_at for check in history.checks]
     moments += [squeeze.done_at for squeeze in history.squeezes]
     return decision.action if all(moment <= decision.decided_at for moment in moments) else None
-
-
-def _decided_since(history: History, entry: Entry) -> bool:
-    return any(decision.decided_at >= entry.photo.when for decision in history.decisions)

@@ -4,94 +4,31 @@ The first row of `RULES` whose conditions all hold is the advice; all of `REMARK
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import Any, Literal, TypedDict
+from typing import Any
 
-from aperture.book.advice.facts import Facts
+from aperture.book.advice.rule import (
+    BAKER,
+    COMMON,
+    GUARD_BAND,
+    KOWAL,
+    OWN,
+    Rule,
+    Step,
+    or_send_back,
+    said,
+)
 from aperture.instrument import INSTRUMENT, Instrument
-from aperture.verdict import ADVICE, BORDERLINE, CLOSED_ON_SOAKING, STANDING, Advice
-
-Step = Literal[
-    "soak",  # soak it and photograph it
-    "photograph again",  # a photo is missing, or was refused
-    "look",  # a person looks at a photo and decides
-    "check by hand",  # leak, wire, film wrap, chips, cracks; then what is heard
-    "keep",  # it is usable as it is
-    "squeeze",  # only while it is soaked
-    "dry and judge again",  # the photo does not show it as it is usually soaked
-    "send back",  # to the seller, while that is possible
-    "replace",  # it is of no use, or not for long
-    "do not use",  # whatever its opening
-    "ask the teacher",  # who plays or adjusts it
-    "nothing",  # it is gone; of a remark: nothing beside the advice
-]
-
-COMMON = "common practice, no published source"
-KOWAL = "L. N. Kowal, Best Practices for Oboe, English Horn, and their Reeds, rev. 2/2023"
-BAKER = "A. Baker, Selection and Care of Oboe Reeds (trade article)"
-GUARD_BAND = "JCGM 106:2012, guard bands"
-OWN = "a rule of this program"
-
-
-@dataclass(frozen=True)
-class Rule:
-    """One row.
-
-    `when`: fields of `Facts`, each with the value that it must have, or a frozenset of such values. `what`
-    and `why` are for the user; {usual} in them stands for the usual way of soaking, {return_by} for the lot's
-    date, {doubt} for what is said of the photo that counts. `for_seller` is the reason in neutral words for
-    a return sheet, `defect` the same in a word or two for a table; None where the reed is not at fault.
-    """
-
-    code: str
-    when: Mapping[str, Any]
-    action: Step
-    what: str
-    why: str
-    source: str = COMMON
-    for_seller: str | None = None
-    defect: str | None = None
-
-    def applies(self, known: Facts) -> bool:
-        """Whether all conditions hold."""
-        for name, wanted in self.when.items():
-            found = getattr(known, name)
-            # As `values_of` has it, without making a set for each row of the table and each reed.
-            if (found not in wanted) if isinstance(wanted, frozenset) else (found != wanted):
-                return False
-        return True
-
-
-class _Words(TypedDict):
-    what: str
-    why: str
-
-
-def values_of(wanted: Any) -> frozenset[Any]:
-    """The values that a condition of a rule allows."""
-    return wanted if isinstance(wanted, frozenset) else frozenset({wanted})
-
-
-def _said(advice: Advice) -> _Words:
-    """The words of `aperture.verdict`, where the meaning is the same."""
-    return {"what": advice.what, "why": advice.why}
-
-
-def _or_send_back(rule: Rule, what: str | None = None) -> tuple[Rule, Rule]:
-    """Before the rule, the same for a reed that may still go back; `what` to do if not just `SEND_BACK`."""
-    code, when = f"{rule.code}-return", {**rule.when, "returnable": True}
-    return replace(rule, code=code, when=when, action="send back", what=what or SEND_BACK), rule
+from aperture.verdict import ADVICE, BORDERLINE, CLOSED_ON_SOAKING, STANDING
 
 
 def _fault(fact: str, action: Step, what: str, why: str, for_seller: str) -> tuple[Rule, Rule]:
     """The rules about a fault that was found by hand."""
     words = fact.replace("_", " ")
-    return _or_send_back(
+    return or_send_back(
         Rule(words.replace(" ", "-"), {fact: True}, action, what, why, COMMON, for_seller, words)
     )
 
 
-SEND_BACK = "Send it back: it may go back until {return_by}. Do not play it."
 UNUSABLE = "Do not use it. If it is new, ask whether it may go back."
 USED_UP = "Replace it. If it is new, ask whether it may go back."
 DO_NOT_BUY = "Do not buy such reeds. Whether this one is played, its player's teacher decides."
@@ -164,8 +101,8 @@ TO_LOOK_AT = (
         "The picture and its name do not agree.",
         OWN,
     ),
-    Rule("which-state", {"look": "which state"}, "look", **_said(ADVICE["unknown", "any"])),
-    Rule("borderline", {"look": "borderline"}, "look", **_said(BORDERLINE), source=GUARD_BAND),
+    Rule("which-state", {"look": "which state"}, "look", **said(ADVICE["unknown", "any"])),
+    Rule("borderline", {"look": "borderline"}, "look", **said(BORDERLINE), source=GUARD_BAND),
     Rule(
         "review",
         {"look": "review"},
@@ -174,7 +111,7 @@ TO_LOOK_AT = (
         "Something in the photo makes its numbers doubtful.",
         OWN,
     ),
-    Rule("closed-on-soaking", {"closed_on_soaking": True}, "look", **_said(CLOSED_ON_SOAKING)),
+    Rule("closed-on-soaking", {"closed_on_soaking": True}, "look", **said(CLOSED_ON_SOAKING)),
 )
 DRY = (
     Rule(
@@ -185,9 +122,9 @@ DRY = (
         "Nothing is known of its opening.",
         OWN,
     ),
-    Rule("dry-shut", {"soaked": None, "dry": "shut"}, "soak", **_said(ADVICE["dry", "shut"])),
+    Rule("dry-shut", {"soaked": None, "dry": "shut"}, "soak", **said(ADVICE["dry", "shut"])),
     Rule(
-        "dry-elliptical", {"soaked": None, "dry": "elliptical"}, "soak", **_said(ADVICE["dry", "elliptical"])
+        "dry-elliptical", {"soaked": None, "dry": "elliptical"}, "soak", **said(ADVICE["dry", "elliptical"])
     ),
     Rule(
         "dry-wide-return",
@@ -196,7 +133,7 @@ DRY = (
         "Rather wide for a dry reed. It may go back until {return_by}: decide before you soak it.",
         ADVICE["dry", "wide"].why,
     ),
-    Rule("dry-wide", {"soaked": None, "dry": "wide"}, "soak", **_said(ADVICE["dry", "wide"])),
+    Rule("dry-wide", {"soaked": None, "dry": "wide"}, "soak", **said(ADVICE["dry", "wide"])),
     Rule(
         "dry-round-return",
         {"soaked": None, "dry": "round", "returnable": True, "decided": NOT_KEPT},
@@ -210,7 +147,7 @@ DRY = (
         "dry-round-new",
         {"soaked": None, "dry": "round", "returnable": None, "is_old": False, "decided": NOT_KEPT},
         "send back",
-        **_said(ADVICE["dry", "round"]),
+        **said(ADVICE["dry", "round"]),
         for_seller=ROUND_DRY,
         defect="round when dry",
     ),
@@ -238,12 +175,12 @@ SOAKED_SHUT = (
         "Soaked for a shorter time, or otherwise than usual, a reed can stay too closed.",
         KOWAL,
     ),
-    *_or_send_back(
+    *or_send_back(
         Rule(
             "soaked-shut",
             {"soaked": "shut"},
             "replace",
-            **_said(ADVICE["soaked", "shut"]),
+            **said(ADVICE["soaked", "shut"]),
             for_seller=SHUT_SOAKED,
             defect="shut when soaked",
         )
@@ -258,7 +195,7 @@ SOAKED_WIDE = (
         "A longer soak, cold water, or the mouth opens a reed more: too long leaves it too open.",
         KOWAL,
     ),
-    *_or_send_back(
+    *or_send_back(
         Rule(
             "squeeze-failed",
             {"soaked": WIDE, "squeeze": "did not come down"},
@@ -270,7 +207,7 @@ SOAKED_WIDE = (
         )
     ),
     # What a squeeze has brought down before, it brings down again.
-    *_or_send_back(
+    *or_send_back(
         Rule(
             "too-open",
             {"soaked": WIDE, "too_open": True, "squeeze_each_time": False},
@@ -296,7 +233,7 @@ SOAKED_WIDE = (
         "Squeeze it again just above the thread, while it is soaked, never dry.",
         "It came down before, and opens again at each soak: the squeeze is repeated each time.",
     ),
-    Rule("squeeze", {"soaked": WIDE}, "squeeze", **_said(ADVICE["soaked", "wide"])),
+    Rule("squeeze", {"soaked": WIDE}, "squeeze", **said(ADVICE["soaked", "wide"])),
 )
 SOAKED_ELLIPTICAL = (
     Rule(

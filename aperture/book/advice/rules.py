@@ -5,10 +5,10 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import cast
 
-from aperture.book.advice.facts import Facts, facts, photo_that_counts
-from aperture.book.advice.rule_table import REMARKS, Step
-from aperture.book.advice.rule_table import RULES as RULES
-from aperture.book.advice.rule_table import Rule as Rule
+from aperture.book.advice.facts import Facts, facts
+from aperture.book.advice.looking import photo_that_counts
+from aperture.book.advice.rule import Rule, Step
+from aperture.book.advice.rule_table import REMARKS, RULES
 from aperture.book.store.records import Action, History
 from aperture.card.instructions import CARE
 from aperture.flags import FLAGS

@@ -14,7 +14,7 @@ from aperture import __version__
 from aperture.batch.measuring import failed, measure_or_fail, refused_at_a_glance
 from aperture.batch.pairs import printed_scale_relative
 from aperture.batch.workers import run_in_order
-from aperture.book.advice.facts import is_old_on
+from aperture.book.advice.comparing import is_old_on
 from aperture.book.photos.card_in_use import with_card
 from aperture.book.photos.pictures import Kept, Tip, copying, keep, keep_tip
 from aperture.book.store.book_file import report_errors

@@ -12,9 +12,10 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
+from aperture.book.advice.comparing import soak_change, soak_pair, squeeze_change
 from aperture.book.advice.due import HEADINGS, Task
-from aperture.book.advice.facts import soak_change, soak_pair, soak_times, squeeze_change
 from aperture.book.advice.rules import CAUTIONS, Advised
+from aperture.book.advice.soak_habit import soak_times
 from aperture.book.advice.soak_trend import soak_trend
 from aperture.book.orders.shares import cost_per_usable, share
 from aperture.book.present.words import (

@@ -10,7 +10,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from aperture.book.advice.facts import squeeze_change
+from aperture.book.advice.comparing import squeeze_change
 from aperture.book.photos.pictures import place_of
 from aperture.book.present.sheet_drawing import Block, Frame, TipPicture, TipView, draw_sheet, tip_picture
 from aperture.book.present.words import WATER, price_words, recorded, said_words, seen_words

@@ -4,14 +4,14 @@ Times of things that happened (`taken`, `done_at`) are local times without a zon
 that they can be compared with each other. `recorded_at` says when a row was written, with its zone.
 """
 
-import json
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cached_property
-from typing import Any, Literal, get_args
+from typing import Literal, get_args
 
+from aperture.book.store.lazy import LazyRecord
 from aperture.card.geometry import FACES, Face
 from aperture.codes import composed
 from aperture.errors import BookError
@@ -62,6 +62,12 @@ def short_code(text: str, what: str) -> str:
             f"{what} must be a short code of letters, digits, dots or dashes, not a name: {text!r}",
         )
     return code
+
+
+def one_of(value: str | None, known: Sequence[str], what: str) -> None:
+    """Raise BookError if a value is neither None nor one of those that are known."""
+    if value is not None and value not in known:
+        raise BookError("book-entry-wrong", f"{what}: {value!r} is none of {', '.join(known)}")
 
 
 @dataclass(frozen=True)
@@ -134,83 +140,6 @@ class Filing:
     reason: str | None
     by: str | None
     first: tuple[int | None, Face | None] | None = field(default=None, compare=False)
-
-
-class LazyRecord(Mapping[str, Any]):
-    """An object kept as JSON, which is read at the first look: few of those that a list fetches get one.
-
-    Parameters
-    ----------
-    text : the JSON.
-    known : values in it that are known without reading it.
-    """
-
-    def __init__(self, text: str, **known: Any) -> None:
-        self._text = text
-        self._known = known
-        self._doubts: tuple[str, ...] = ()
-
-    def doubted(self, code: str) -> "LazyRecord":
-        """The same with a flag more, for which a person must look."""
-        other = LazyRecord(self._text, **{**self._known, "review": True})
-        other._doubts = (*self._doubts, code)
-        return other
-
-    @cached_property
-    def _value(self) -> dict[str, Any]:
-        value: dict[str, Any] = json.loads(self._text)
-        if self._doubts:
-            value["flags"] = [*value["flags"], *self._doubts]
-        return value
-
-    def __getitem__(self, name: str) -> Any:
-        try:
-            return self._known[name]
-        except KeyError:
-            return self._value[name]
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._value)
-
-    def __len__(self) -> int:
-        return len(self._value)
-
-
-class KeptList(Sequence[Any]):
-    """A list kept as JSON, likewise."""
-
-    def __init__(self, text: str) -> None:
-        self._text = text
-
-    @cached_property
-    def _value(self) -> list[Any]:
-        value: list[Any] = json.loads(self._text)
-        return value
-
-    def __getitem__(self, place: Any) -> Any:
-        return self._value[place]
-
-    def __iter__(self) -> Iterator[Any]:
-        return iter(self._value)
-
-    def __len__(self) -> int:
-        return len(self._value)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, Sequence) and self._value == [*other]
-
-    __hash__ = None  # type: ignore[assignment]
-
-
-class NotFetched(KeptList):
-    """An outline, or what a tip shows, left out of a list. To look at it is a mistake of the program."""
-
-    def __init__(self) -> None:
-        super().__init__("")
-
-    @cached_property
-    def _value(self) -> list[Any]:
-        raise AssertionError("this list was fetched without outlines")
 
 
 @dataclass(frozen=True)

@@ -7,16 +7,14 @@ from datetime import date, datetime
 from functools import wraps
 from typing import Any, ParamSpec, TypeVar
 
+from aperture.book.store.lazy import KeptList, LazyRecord, NotFetched
 from aperture.book.store.records import (
     FAULTS,
     Check,
     Decision,
     Filing,
     GaugeCheck,
-    KeptList,
-    LazyRecord,
     Lot,
-    NotFetched,
     Photo,
     PrintedCard,
     Reading,

@@ -12,8 +12,8 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from aperture.book.advice.due import HEADINGS, Task, due
-from aperture.book.advice.facts import photo_that_counts
-from aperture.book.advice.rule_table import Step
+from aperture.book.advice.looking import photo_that_counts
+from aperture.book.advice.rule import Step
 from aperture.book.advice.rules import CAUTIONS_FOR, Advised
 from aperture.book.present.words import days_left_words, recorded, seen_words
 from aperture.book.store.ledger import Book

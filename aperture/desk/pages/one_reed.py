@@ -9,9 +9,11 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from aperture.book.advice.decide import decide
-from aperture.book.advice.facts import HEARD, facts, photo_that_counts, soak_times
-from aperture.book.advice.rule_table import Step
+from aperture.book.advice.facts import HEARD, facts
+from aperture.book.advice.looking import photo_that_counts
+from aperture.book.advice.rule import Step
 from aperture.book.advice.rules import CAUTIONS, FOLLOWED_BY, SQUEEZE_CAUTION, Advised, advise
+from aperture.book.advice.soak_habit import soak_times
 from aperture.book.advice.soak_trend import soak_trend
 from aperture.book.present.words import recorded, said_words, seen_words, soaking_words
 from aperture.book.store.ledger import Book

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from aperture.book.advice.facts import soak_change, soak_pair, soak_times, squeeze_change, squeeze_pair
+from aperture.book.advice.comparing import soak_change, soak_pair, squeeze_change, squeeze_pair
+from aperture.book.advice.soak_habit import soak_times
 from aperture.book.present.words import check_words, soaking_words
 from aperture.book.store.records import Entry, History
 from aperture.card.geometry import FACES, Face

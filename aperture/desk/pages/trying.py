@@ -8,7 +8,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from aperture.book.store.records import LazyRecord
+from aperture.book.store.lazy import LazyRecord
 from aperture.desk.pages.fields import photo_in_address
 from aperture.desk.pages.outlines import corrected_outline, measured_by_hand, programs_own
 from aperture.desk.pages.read_out import chances, numbers, seen

@@ -6,7 +6,8 @@ import pytest
 
 from aperture.book.advice.decide import decide
 from aperture.book.advice.due import HEADINGS, due
-from aperture.book.advice.rule_table import RULES, Step
+from aperture.book.advice.rule import Step
+from aperture.book.advice.rule_table import RULES
 from aperture.book.advice.rules import advise
 from aperture.book.orders.lot_record import lot_records, of_source, reasons_for_seller
 from aperture.book.store.records import ACTIONS, Soaking

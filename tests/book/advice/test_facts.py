@@ -12,19 +12,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
-from aperture.book.advice.facts import (
+from aperture.book.advice.comparing import (
     LIKE_FACTOR,
-    PITCH_LIMIT_CENTS,
-    compared,
-    facts,
     is_old_on,
     like,
-    photo_that_counts,
     soak_change,
     soak_pair,
-    soak_times,
     squeeze_change,
 )
+from aperture.book.advice.facts import PITCH_LIMIT_CENTS, facts
+from aperture.book.advice.looking import photo_that_counts
+from aperture.book.advice.soak_habit import compared, soak_times
 from aperture.book.store.records import FAULTS, Soaking
 from tests.book.advice.histories import (
     ELLIPTICAL,

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from aperture.book.advice.facts import Facts
-from aperture.book.advice.rule_table import REMARKS, RULES, Step, values_of
+from aperture.book.advice.rule import Step, values_of
+from aperture.book.advice.rule_table import REMARKS, RULES
 from aperture.book.advice.rules import chosen
 from aperture.book.store.records import FAULTS
 

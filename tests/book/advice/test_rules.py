@@ -11,9 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aperture.book.advice.facts import facts, photo_that_counts
-from aperture.book.advice.rule_table import Step
-from aperture.book.advice.rules import CAUTIONS, CAUTIONS_FOR, FOLLOWED_BY, RULES, advise, overrides
+from aperture.book.advice.facts import facts
+from aperture.book.advice.looking import photo_that_counts
+from aperture.book.advice.rule import Step
+from aperture.book.advice.rule_table import RULES
+from aperture.book.advice.rules import CAUTIONS, CAUTIONS_FOR, FOLLOWED_BY, advise, overrides
 from aperture.book.store.records import ACTIONS, FAULTS, Soaking
 from tests.book.advice.histories import (
     ELLIPTICAL,

@@ -10,7 +10,7 @@ from datetime import datetime
 
 import pytest
 
-from aperture.book.advice.facts import soak_change, squeeze_change
+from aperture.book.advice.comparing import soak_change, squeeze_change
 from aperture.book.photos import intake
 from aperture.book.photos.card_in_use import with_card
 from aperture.book.photos.intake import take_in

@@ -7,10 +7,10 @@ from datetime import date, datetime, timedelta
 import pytest
 from typer.testing import CliRunner
 
-from aperture.book.advice.facts import squeeze_change
+from aperture.book.advice.comparing import squeeze_change
 from aperture.book.backup.checking import check
 from aperture.book.photos.intake import take_in
-from aperture.book.store import ledger, lot_entry
+from aperture.book.store import event_tables, lot_entry
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Filing, Soaking
 from aperture.cli.app import app
@@ -130,7 +130,7 @@ def test_the_result_and_the_book_say_so(tmp_path, monkeypatch):
 def old(tmp_path, monkeypatch):
     """A book with a photo from the year 9999, which pushed what was entered "now" after itself."""
     path = tmp_path / "reeds.sqlite3"
-    monkeypatch.setattr(ledger, "is_sensible", lambda moment: True)
+    monkeypatch.setattr(event_tables, "is_sensible", lambda moment: True)
     monkeypatch.setattr(lot_entry, "can_be_ordered_on", lambda day: True)
     monkeypatch.setattr(lot_entry, "can_be_returned_by", lambda day: True)
     far = datetime(9999, 6, 1)

@@ -245,7 +245,8 @@ def test_the_review_says_which_photo_counts_with_which(browser, two_scales):
 
 def test_an_outline_by_hand_on_a_refused_photo_says_its_scale(desk):
     """Its points are in millimetres of the card, too; the program's record of a refusal has no scale."""
-    from aperture.book.store.records import LazyRecord, Reading
+    from aperture.book.store.lazy import LazyRecord
+    from aperture.book.store.records import Reading
     from aperture.desk.pages.outlines import first_guess, measured_by_hand
     from tests.conftest import _refused
 
