@@ -35,7 +35,8 @@ from aperture.desk.pages import (
 )
 from aperture.desk.security.access import CAMERA_SECONDS, Session
 from aperture.desk.security.shield import Shield
-from aperture.desk.web import HERE, Desk, desk_of, page, redirect, session_in, session_of, trouble_page
+from aperture.desk.troubles import trouble_page
+from aperture.desk.web import HERE, Desk, desk_of, page, redirect, session_in, session_of
 from aperture.errors import ApertureError
 
 # A form of one line.

@@ -1,6 +1,5 @@
 """What all pages share: the desk they belong to, who is asking, the page's frame, forms that are safe."""
 
-import re
 import secrets
 import time
 from collections import defaultdict
@@ -8,19 +7,17 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import wraps
-from http import HTTPStatus
 from inspect import iscoroutinefunction
 from pathlib import Path
 from typing import Any, ParamSpec, Protocol, cast
-from urllib.parse import urlsplit
 
 from anyio import CapacityLimiter, to_thread
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
-from starlette.requests import ClientDisconnect, HTTPConnection, Request
-from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from starlette.requests import HTTPConnection, Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.types import Scope
 
 from aperture import __version__
@@ -33,8 +30,6 @@ from aperture.desk.intake.folder import FolderWatch
 from aperture.desk.intake.work import Done, GaugeOrder, Order, Turn
 from aperture.desk.security.access import Access, Session
 from aperture.desk.wording import explained, page_words, plain
-from aperture.errors import ApertureError
-from aperture.flags import FLAGS
 from aperture.settings import Settings
 
 HERE = Path(__file__).parent
@@ -43,8 +38,6 @@ HERE = Path(__file__).parent
 LOCK_WAIT_SECONDS = 1.0
 # So many threads work for phones at once; the desk's own browser has others.
 CAMERA_THREADS = 8
-# After so long it is worth trying again to write.
-_LATER_SECONDS = 2
 # So long something that was entered can be undone.
 UNDO_SECONDS = 60.0
 
@@ -150,11 +143,6 @@ class State:
     `worker` takes photos in, `taking` lets one of a phone go to it at a time, in the order in which they
     came. `arrivals` takes those of an import in, and those of the folder that is watched (`watch`). `threads`
     are those that work for phones. `histories` are all reeds that are here and the book's last seal when
-    they were read. By the key of the session that sent them: `sent` are hashes of
-    photos, `recent` what became of the last ones. By the photo's hash: `soaks` are the timer's seconds,
-    `small` small pictures. `soaked` says of which reed a soak was, by the session's key and the soak's name;
-    0 for a reed that nobody named. `door` is the file that leads the browser in, as long as it is there.
-    `gauge` is what the last photo of a gauge gave, until it was shown.
     they were read; `advised` is what that day was advised, by the reed's id,
     `counts` are those in the menu, and what they rest on. By the key of the session that sent them: `sent`
     are hashes of photos, `recent` what became of the last ones, `lines` what its next page says has happened,
@@ -382,72 +370,6 @@ def _remember(state: State, session: Session, answer: Redirect) -> None:
         state.lines[session.key] = Line(answer.words, key)
     elif last is None or last.words != answer.words:  # else a button was pressed twice: once it entered
         state.lines[session.key] = Line(answer.words)
-
-
-async def trouble_page(request: Request, error: Exception) -> Response:
-    """Whatever goes wrong is said in words: on a page, or as JSON to a script that asks for that."""
-    status, what, advice = trouble(error)
-    code = error.code if isinstance(error, ApertureError) else None
-    if what == HTTPStatus(status).phrase:  # what the library says that no page of ours has answered
-        what, advice = _NO_PAGE.get(status, _NO_PAGE[400])
-    if request.headers.get("accept") == "application/json":
-        answer: Response = JSONResponse({"what": page_words(what), "advice": page_words(advice)}, status)
-    else:
-        facts = {"what": what, "advice": advice, "code": code, "ways": _ways_on(request, status)}
-        answer = page(request, "trouble.html", status, heading=_HEADINGS.get(status, _FAILED), **facts)
-    if isinstance(error, HTTPException):
-        answer.headers.update(error.headers or {})
-    if status == 503:
-        answer.headers["Retry-After"] = str(_LATER_SECONDS)
-    return answer
-
-
-# RFC 9110, 15.5.5 and 15.6.4; what else the book refuses is a conflict with what it holds (15.5.10).
-_STATUS = {"book-unknown": 404, "book-missing": 404, "book-busy": 503}
-_FAILED = "That did not work"
-_HEADINGS = {404: "It is not here", 405: "There is no page here", 403: "Not from here"}
-_NO_PAGE = {
-    400: ("What came is no request that this desk can read.", "Go back, load the page again, and try again."),
-    404: (
-        "This desk has no page with that address.",
-        "It may have been mistyped, or be of another version. Every page is reached from the menu.",
-    ),
-    405: (
-        "This address takes what was entered in a form; it shows no page of its own.",
-        "Go back to the page with the form. What was saved before is saved.",
-    ),
-}
-
-
-def trouble(error: Exception) -> tuple[int, str, str]:
-    """The status of the answer, what is wrong, and what to do."""
-    if isinstance(error, HTTPException):
-        return error.status_code, error.detail, ""
-    if isinstance(error, ClientDisconnect):  # most likely there is nobody left to read this
-        return 400, "The connection broke before all of it was here.", "Try again."
-    if isinstance(error, ApertureError):
-        flag = FLAGS[error.code]
-        status = _STATUS.get(error.code, 409)
-        return status, f"{flag.sentence} {error.detail}", flag.advice
-    if isinstance(error, OSError):
-        what = f"This computer's disk refuses: {error.strerror or error}."
-        return 507, what, "Nothing was lost. Make room on the disk, then try again."
-    what = f"The program failed, and the fault is the program's. {type(error).__name__}"
-    return 500, what, "Nothing was lost. Go back and try again."
-
-
-def _ways_on(request: Request, status: int) -> list[tuple[str, str]]:
-    """Where to go from a page that says what went wrong: addresses, and what their buttons say."""
-    session, ways = session_of(request), []
-    came_from = urlsplit(request.headers.get("referer", ""))
-    here = came_from.netloc == request.url.netloc and came_from.path != request.url.path
-    if here and re.match(r"/(?![/\\])", came_from.path):  # two slashes would lead to another computer
-        ways.append((came_from._replace(scheme="", netloc="").geturl(), "Back to where you were"))
-    elif status == 405:  # the form that sends there is on the page that is one step up
-        ways.append((request.url.path.rpartition("/")[0] or "/", "Back to the page with the form"))
-    if session is not None and session.role == "camera":
-        return [*ways, ("/snap", "The camera")]
-    return [*ways, ("/", "What is due" if session is not None else "Go on")]
 
 
 def _guarded(maker: Maker | Handler, roles: tuple[str, ...]) -> Handler:

@@ -226,7 +226,23 @@ def locate_card(photo: Photo, settings: Settings) -> View:
     seen = np.concatenate([corners[i] for i in ids])
     camera = start_camera(drawn, seen, prior, size)
     sides = _sides(ids, scale)
-    patches = [_around_marker(photo.luma, camera, geometry.marker_corners_mm(i) * scale) for i in ids]
+    fit, profiles, steps, usable = _fit_to_sides(photo.luma, camera, prior, ids, sides, scale)
+    sharpening = _sharpness(photo.luma, profiles, steps, usable, sides)
+    view = _view(photo, settings, scale, markers, ids, fit, steps, usable, sides, sharpening)
+    return _check(view, settings, size)
+
+
+def _fit_to_sides(
+    luma: NDArray[np.uint8], camera: Camera, prior: Prior, ids: list[int], sides: _Sides, scale: float
+) -> tuple[Fit, _Profiles, Steps, NDArray[np.bool_]]:
+    """Fit the camera to the markers' sides, in two passes: with what was seen across them at last, and which
+    of that counts.
+
+    Raises
+    ------
+    CardError : "too-blurred", too few of the sides can be located.
+    """
+    patches = [_around_marker(luma, camera, geometry.marker_corners_mm(i) * scale) for i in ids]
     sigma_px = 1.0
     for sampling, noise_px in ((FIRST_PASS, 0.3), (SECOND_PASS, 0.1)):
         profiles = _profiles(patches, camera, sides, *sampling)
@@ -254,9 +270,7 @@ def locate_card(photo: Photo, settings: Settings) -> View:
         camera = fit.camera
     if usable.sum() < 0.5 * len(usable):
         raise CardError("too-blurred", "the markers' edges cannot be located")
-    sharpening = _sharpness(photo.luma, profiles, steps, usable, sides)
-    view = _view(photo, settings, scale, markers, ids, fit, steps, usable, sides, sharpening)
-    return _check(view, settings, size)
+    return fit, profiles, steps, usable
 
 
 def _raise_for_few(corners: dict[int, Floats], size: tuple[int, int]) -> None:

@@ -16,7 +16,8 @@ from starlette.responses import Response
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Entry, short_code
 from aperture.card.geometry import CARD
-from aperture.desk.web import FormMaker, Handler, Maker, Refused, trouble
+from aperture.desk.troubles import trouble
+from aperture.desk.web import FormMaker, Handler, Maker, Refused
 from aperture.desk.wording import page_words
 from aperture.errors import ApertureError, BookError
 
