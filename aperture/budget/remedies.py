@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 
-from aperture.budget.terms import TERMS
+from aperture.budget.terms import TERMS, When
 from aperture.card.geometry import CARD
 from aperture.settings import Settings
 from aperture.view.view import View
@@ -15,7 +15,7 @@ CLOSE_MM, WORTH, LEVEL_DEG, SHARP_PX = 120.0, 1.25, 3.0, 1.3
 CALLIPERS_MM = 0.05
 
 
-def circumstances(view: View, settings: Settings) -> Mapping[str, bool]:
+def circumstances(view: View, settings: Settings) -> Mapping[When, bool]:
     """Which of the conditions of `aperture.budget.terms.Remedy` hold for a photo."""
     assumed = settings.uncertainty
     rise, aside, ahead = _lens_from_tip_mm(view)

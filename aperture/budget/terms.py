@@ -7,7 +7,7 @@ prints them, `remedies` chooses the advice.
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from functools import cached_property
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,11 +45,23 @@ class Input:
     remark: str = ""
 
 
+When = Literal[
+    "far",
+    "not sharp",
+    "lens not level",
+    "lens aside",
+    "markers missing",
+    "bar read with a ruler",
+    "tip not measured",
+    "always",
+]
+
+
 @dataclass(frozen=True)
 class Remedy:
-    """What makes a term smaller, `when` it does (a key of `aperture.budget.remedies.circumstances`)."""
+    """What makes a term smaller, `when` it does; `aperture.budget.remedies.circumstances` says what holds."""
 
-    when: str
+    when: When
     sentence: str
 
 
@@ -91,6 +103,10 @@ class Term(ABC):
 
         None, (0, 4), where the photo has nothing of it.
         """
+
+    def _no_single_number(self, evaluation: str, what: str) -> Input:
+        """The line of a term behind which many numbers stand together."""
+        return Input(self.name, None, None, "", "normal", evaluation, f"no single number: {what}")
 
 
 CLOSER = Remedy("far", "Move the phone to 12 cm (it was at {distance_cm:.0f} cm).")
@@ -153,11 +169,11 @@ class CameraAndCard(Term):
 
     def known(self, view: View, settings: Settings) -> Input:
         """Eleven parameters that are fitted together: no single number."""
-        remark = (
-            "no single number: place, direction and lens of the camera, fitted together to the card's markers"
-            " (and to what the file says of the lens)"
+        return self._no_single_number(
+            "A, B",
+            "place, direction and lens of the camera, fitted together to the card's markers (and to what the"
+            " file says of the lens)",
         )
-        return Input(self.name, None, None, "", "normal", "A, B", remark)
 
     def changes(self, case: Case) -> Floats:
         """The outline as other cameras that explain the markers as well would place it."""
@@ -305,10 +321,9 @@ class ModelOfTheEdge(Term):
 
     def known(self, view: View, settings: Settings) -> Input:
         """It differs from place to place: no single number."""
-        remark = (
-            "no single number: how far the program's idea of an edge is trusted, at each blade and corner"
+        return self._no_single_number(
+            "B", "how far the program's idea of an edge is trusted, at each blade and corner"
         )
-        return Input(self.name, None, None, "", "normal", "B", remark)
 
     def changes(self, case: Case) -> Floats:
         """The outline with each blade, and each corner, out by what the networks are trusted to."""
@@ -360,11 +375,11 @@ class Edge(Term):
 
     def known(self, view: View, settings: Settings) -> Input:
         """It differs from place to place: no single number."""
-        remark = (
-            "no single number: how much each edge and corner depend on where the program began to look, and"
-            " by how much it expects them to be off"
+        return self._no_single_number(
+            "A",
+            "how much each edge and corner depend on where the program began to look, and by how much it"
+            " expects them to be off",
         )
-        return Input(self.name, None, None, "", "normal", "A", remark)
 
     def changes(self, case: Case) -> Floats:
         """The outline as the finder says that it may lie."""
