@@ -352,7 +352,8 @@ _LIST = [
         "book-unknown",
         "book",
         "The reed book does not have that.",
-        "`aperture reeds` and `aperture lots` list what it has.",
+        "`aperture reeds` and `aperture lots` list what it has. A new lot is entered first:"
+        " `aperture enter lot CODE --source CODE`.",
         page_advice="The pages Reeds and Lots show what it has.",
     ),
     Flag(

@@ -19,7 +19,6 @@ from aperture.cli.options import (
     WaterOption,
     WettedOption,
     give_up,
-    known_lot,
     open_book,
     report_errors,
 )
@@ -128,7 +127,7 @@ def enter_reed(
 ) -> None:
     """Enter a reed, or its lot, place and player again; what you leave out stays as it was."""
     with open_book(book, create=True) as opened, opened.writing():
-        lot = known_lot(opened, lot)
+        lot = opened.lot(lot).code if lot is not None else None
         known = opened.reeds_with_number(reed)
         if new or not known:
             opened.add_reed(reed, lot, slot, player)
@@ -221,6 +220,9 @@ def enter_decision(
     reason: Annotated[
         str | None, typer.Option("--reason", metavar="TEXT", help="Why; else the rule's own reason.")
     ] = None,
+    came_back: Annotated[
+        bool, typer.Option("--came-back", help="The reed had left the box, and is here again.")
+    ] = False,
     at: When = None,
     settings: SettingsFile = None,
     book: BookFile = None,
@@ -231,9 +233,8 @@ def enter_decision(
 
     with open_book(book) as opened:
         this = opened.reed(reed)
-        said = decide(
-            opened, this, action, by, reason, _sensible(at) or opened.now(this), load_settings(settings)
-        )
+        moment = _sensible(at) or opened.now(this)
+        said = decide(opened, this, action, by, reason, moment, load_settings(settings), came_back)
     typer.echo(said)
 
 

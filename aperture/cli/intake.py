@@ -12,7 +12,6 @@ from aperture.cli.options import (
     SOME_REFUSED,
     STOPPED,
     give_up,
-    known_lot,
     open_book,
     scale_for_book,
     with_progress,
@@ -60,7 +59,8 @@ class Intake:
     def check(self) -> None:
         """Say which printed scale counts; refuse a lot that the book does not have. Both before any photo."""
         with open_book(self.book, create=True) as opened:
-            known_lot(opened, self.lot)
+            if self.lot is not None:
+                opened.lot(self.lot)  # one that does not exist is said before the work, not after it
             scale_for_book(opened, self.settings, self.scale.ruler_mm, self.scale.tip_offset_mm)
 
 

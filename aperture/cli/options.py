@@ -276,20 +276,6 @@ def open_book(path: Path | None, create: bool = False) -> "Book":
     return Book(book_path(path), create)
 
 
-def known_lot(book: "Book", code: str | None) -> str | None:
-    """The code of a lot as the book has it. No lot is made by the way: it may have been mistyped."""
-    if code is None:
-        return None
-    if not book.has_lot(code):
-        there = ", ".join(lot.code for lot in book.lots()[-8:]) or "none yet"
-        raise typer.BadParameter(
-            f"there is no lot {code} in the book; the last ones: {there}. If it is a new one, enter it first:"
-            " aperture enter lot CODE --source CODE",
-            param_hint="--lot",
-        )
-    return book.lot(code).code
-
-
 def check_csv(path: Path | None) -> None:
     """Complain of a file that cannot be written before the work is done, not after it."""
     if path is not None and (path.is_dir() or not path.parent.is_dir()):

@@ -77,7 +77,7 @@ def test_a_lot_that_is_mistyped_is_not_made_by_the_way(run, tmp_path, book_file)
     picture(tmp_path / "R01_dry.jpg", 1)
     for words in (["enter", "reed", 1], ["intake", "R01_dry.jpg", "--workers", "1"]):
         said = run(*words, "--lot", "26b", status=2)
-        assert "no lot 26b in the book; the last ones: 26a" in said
+        assert "The reed book does not have that. lot 26b; there are 26a `aperture" in said
         assert "aperture enter lot CODE --source CODE" in said
     with Book(book_file) as book:
         assert [lot.code for lot in book.lots()] == ["26a"]

@@ -4,13 +4,20 @@ from datetime import datetime
 
 from aperture.book.advice.rules import FOLLOWED_BY, advise, overrides
 from aperture.book.store.ledger import Book
-from aperture.book.store.records import Action, Reed
+from aperture.book.store.records import GONE, Action, Reed
 from aperture.errors import BookError
 from aperture.settings import Settings
 
 
 def decide(
-    book: Book, reed: Reed, action: Action, by: str, reason: str | None, at: datetime, settings: Settings
+    book: Book,
+    reed: Reed,
+    action: Action,
+    by: str,
+    reason: str | None,
+    at: datetime,
+    settings: Settings,
+    came_back: bool = False,
 ) -> str:
     """Enter a decision; the advice of that moment is entered with it.
 
@@ -19,6 +26,8 @@ def decide(
     by : short code of who decided.
     reason : why; may be None where the decision follows the advice, or what was decided and not yet done:
         then the reason of that counts.
+    came_back : the reed had left the box and is here again. Without it a reed that is gone stays gone; only
+        how it left can be corrected.
 
     Returns
     -------
@@ -26,8 +35,13 @@ def decide(
 
     Raises
     ------
-    BookError : the decision goes against the advice and there is no reason.
+    BookError : the decision goes against the advice and there is no reason; or the reed is gone.
     """
+    returns = action not in GONE and book.is_gone(reed)
+    if returns and not came_back:
+        raise BookError(
+            "book-entry-wrong", f"reed {reed.number} has left the box; if it is here again, say --came-back"
+        )
     advised = advise(book.history(reed), settings.soaking, at.date())
     against, led = overrides(action, advised.action), advised.decided
     if against and not reason and led is not None and action in FOLLOWED_BY.get(led.action, frozenset()):
@@ -42,7 +56,7 @@ def decide(
         reed,
         at,
         action,
-        reason or advised.why,
+        reason or ("It came back." if returns else advised.why),
         by,
         advised=advised.action,
         rule=advised.rule,

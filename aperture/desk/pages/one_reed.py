@@ -146,7 +146,8 @@ def enter_decision(request: Request, form: FormData) -> Response:
         with about("by"):
             by, reason = short_code(text(form, "by") or "", "Who decides"), text(form, "reason")
         with about("action" if reason else "reason"):
-            said = decide(book, this, action, by, reason, book.now(this), desk.settings)
+            # Of one that is gone, the form said that it came back.
+            said = decide(book, this, action, by, reason, book.now(this), desk.settings, came_back=True)
     return redirect(f"/reed/{this.number}", f"{said} Saved.", book.entered)
 
 
