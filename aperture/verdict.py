@@ -173,10 +173,11 @@ def change(
 
 @dataclass(frozen=True)
 class Advice:
-    """One thing to do next, and why."""
+    """One thing to do next, and why. Where `what` speaks of the command line, a page says `page_what`."""
 
     what: str
     why: str
+    page_what: str | None = None
 
 
 _SQUEEZE = Advice(
@@ -228,6 +229,8 @@ ADVICE: dict[tuple[State, str], Advice] = {
     ("unknown", "any"): Advice(
         "Say whether the reed was dry or soaked (the card's face, the file's name, or --state).",
         "The same opening means different things dry and soaked.",
+        page_what="Say whether the reed was dry or soaked (the card's face, the file's name, or what you say"
+        " under Review).",
     ),
 }
 BORDERLINE = Advice(

@@ -2,9 +2,17 @@
 
 from markupsafe import Markup, escape
 
+from aperture.book.advice.decide import (
+    IF_IT_CAME_BACK,
+    IF_IT_CAME_BACK_ON_A_PAGE,
+    SAY_WHY,
+    SAY_WHY_ON_A_PAGE,
+)
+from aperture.book.advice.rules import DECIDED, DECIDED_ON_A_PAGE
 from aperture.flags import FLAGS
 from aperture.guide.pages import anchor
 from aperture.guide.terms import TERMS
+from aperture.verdict import ADVICE
 
 # Words of measuring with the plain word that stands with them on a page.
 _PLAIN = {"ratio": "roundness (ratio)"}
@@ -15,25 +23,22 @@ _OPENS = Markup(
     '<span>{} <a href="/help/terms#{}">All words</a></span></details>'
 )
 
-# What flags say in a page's words they carry themselves; of a sentence to which a detail was added the full
-# stop is gone. The book keeps what was said of a photo as it was said.
-_FLAGS_ON_A_PAGE = {
+# Whatever is said in a page's words carries them where it is said. The book keeps what was said of a photo as
+# it was said; of a sentence to which a detail was added the full stop is gone.
+_CARRIED = (
+    *((flag.sentence, flag.page_sentence) for flag in FLAGS.values()),
+    *((flag.advice, flag.page_advice) for flag in FLAGS.values()),
+    *((advice.what, advice.page_what) for advice in ADVICE.values()),
+    *((DECIDED[action], on_a_page) for action, on_a_page in DECIDED_ON_A_PAGE.items()),
+    (SAY_WHY, SAY_WHY_ON_A_PAGE),
+    (IF_IT_CAME_BACK, IF_IT_CAME_BACK_ON_A_PAGE),
+    # Of a sentence with numbers in it this part does not change.
+    ("Measure it again, and tell with --ruler.", "Measure it again, and say it on your card’s page."),
+)
+_ON_A_PAGE = {
     said.removesuffix("."): on_a_page.removesuffix(".")
-    for flag in FLAGS.values()
-    for said, on_a_page in ((flag.sentence, flag.page_sentence), (flag.advice, flag.page_advice))
+    for said, on_a_page in _CARRIED
     if on_a_page is not None
-}
-# What no flag says. It stands in the program as it is here: a sentence that changes there without its page's
-# own is found by the tests, which look at all that the program can say.
-_ON_A_PAGE = _FLAGS_ON_A_PAGE | {
-    "the file's name, or --state)": "the file's name, or what you say under Review)",
-    "`aperture return-sheet` writes the sheet to go with it;": (
-        "The page Lots has the return sheet to go with it;"
-    ),
-    "say why with --reason.": "say why.",
-    "Look at `aperture gauge` or the desk's page Gauge:": "Look at the page Gauge:",
-    "`aperture measure` is for reeds.": "a reed's photo goes in under Import.",
-    "Measure it again, and tell with --ruler.": "Measure it again, and say it on your card’s page.",
 }
 
 
@@ -60,8 +65,5 @@ def explained(words: str) -> Markup:
     first, _, rest = words.partition(" ")
     if first not in _HARD:
         return escape(plain(words))
-    opens = (
-        '<details class="term"><summary>{}</summary><span>{} <a href="/help/terms#{}">{}</a></span></details>'
-    )
-    name = Markup(opens).format(plain(first), TERMS[first], anchor(first), "All words")
+    name = _OPENS.format(plain(first), TERMS[first], anchor(first))
     return name + Markup(" ") + escape(rest) if rest else name

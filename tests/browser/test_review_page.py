@@ -146,7 +146,7 @@ def test_an_outline_that_was_not_kept_is_still_drawn(desk, review):
     assert points(page) == [pytest.approx(point) for point in drawn]
     page.get_by_label("Who reviews").fill("MS")
     page.get_by_role("button", name="Measure this outline").click()
-    expect(page.locator(".this h2")).to_contain_text("by a person")
+    expect(page.locator(".this h2")).to_contain_text("outline corrected by hand")
 
 
 # --- clicks --------------------------------------------------------------------------------------------
@@ -181,7 +181,7 @@ def test_an_outline_is_corrected_with_six_clicks(desk, review, size):
         clicks += 1
     page.get_by_role("button", name="Measure this outline").click()
     clicks += 1
-    expect(page.locator(".this h2")).to_contain_text("by a person")
+    expect(page.locator(".this h2")).to_contain_text("outline corrected by hand")
     assert clicks <= 6
     last = readings(desk, review.sha)[-1]
     assert (last.origin, last.by, last.record["outcome"]) == ("person", "MB", "measured")
@@ -418,7 +418,7 @@ def test_numbers_follow_the_point_and_are_those_that_are_kept(desk, review, size
     page.get_by_label("Who reviews").fill("MB")
     page.keyboard.press("Escape")
     page.keyboard.press("m")
-    expect(page.locator(".this h2")).to_contain_text("by a person")
+    expect(page.locator(".this h2")).to_contain_text("outline corrected by hand")
     assert page.locator(".this dd").all_inner_texts() == then
 
 

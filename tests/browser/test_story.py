@@ -300,7 +300,7 @@ def test_the_outline_is_corrected_by_keyboard_alone(desk, laptop, enter):  # noq
     page.get_by_role("button", name="Measure this outline").focus()
     laptop.shot("outline")
     page.keyboard.press("Enter")
-    expect(page.locator("main")).to_contain_text("by a person")
+    expect(page.locator("main")).to_contain_text("outline corrected by hand")
     with desk.open_book() as book:
         first, last = book.entry(book.photo(photo)).readings
     assert (first.origin, last.origin) == ("program", "person")

@@ -8,6 +8,12 @@ from aperture.book.store.records import GONE, Action, Reed
 from aperture.errors import BookError
 from aperture.settings import Settings
 
+# Each with what a page says in its place.
+SAY_WHY = "To decide otherwise, say why with --reason."
+SAY_WHY_ON_A_PAGE = "To decide otherwise, say why."
+IF_IT_CAME_BACK = "if it is here again, say --came-back"
+IF_IT_CAME_BACK_ON_A_PAGE = "if it is here again, open “It came back” on its page"
+
 
 def decide(
     book: Book,
@@ -39,9 +45,7 @@ def decide(
     """
     returns = action not in GONE and book.is_gone(reed)
     if returns and not came_back:
-        raise BookError(
-            "book-entry-wrong", f"reed {reed.number} has left the box; if it is here again, say --came-back"
-        )
+        raise BookError("book-entry-wrong", f"reed {reed.number} has left the box; {IF_IT_CAME_BACK}")
     advised = advise(book.history(reed), settings.soaking, at.date())
     against, led = overrides(action, advised.action), advised.decided
     if against and not reason and led is not None and action in FOLLOWED_BY.get(led.action, frozenset()):
@@ -50,7 +54,7 @@ def decide(
         raise BookError(
             "book-entry-wrong",
             f"for reed {reed.number} the advice is “{advised.action}”: {advised.what} {advised.why}"
-            " To decide otherwise, say why with --reason.",
+            f" {SAY_WHY}",
         )
     book.add_decision(
         reed,

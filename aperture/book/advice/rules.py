@@ -73,6 +73,13 @@ DECIDED: Mapping[Action, str] = {
     ),
     "replace": "It was decided to replace it. When it is thrown away, enter that.",
 }
+# The same on a page, where it speaks of the command line.
+DECIDED_ON_A_PAGE: Mapping[Action, str] = {
+    "send back": (
+        "It was decided to send it back. The page Lots has the return sheet to go with it; then enter that it"
+        " was sent back."
+    ),
+}
 # These stand until they are done; the others until something new is known of the reed.
 UNTIL_DONE: frozenset[Action] = frozenset({"send back", "replace"})
 _SAME_AS_DECIDED = frozenset({"to-send-back", "to-replace"})

@@ -8,7 +8,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from aperture.book.advice.decide import decide
+from aperture.book.advice.decide import IF_IT_CAME_BACK, decide
 from aperture.book.advice.facts import HEARD, facts
 from aperture.book.advice.looking import photo_that_counts
 from aperture.book.advice.rule import Step
@@ -182,7 +182,7 @@ def _reed_here(request: Request, book: Book, form: FormData) -> Reed:
     if book.is_gone(this) and form.get("came_back") != "yes":
         raise BookError(
             "book-entry-wrong",
-            f"reed {this.number} has left the box; if it is here again, open “It came back” on its page",
+            f"reed {this.number} has left the box; {IF_IT_CAME_BACK}",
         )
     return this
 

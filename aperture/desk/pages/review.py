@@ -10,7 +10,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from aperture.book.photos.intake import soaked_as
-from aperture.book.present.words import WATER
+from aperture.book.present.words import WATER, said_words
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import (
     AGES,
@@ -135,6 +135,7 @@ def _one(
         reed=reed,
         record=record,
         shown=[_drawn(one) for one in shown],
+        said_words=said_words,
         main=_main_flag(record["reason"] or "", flags),
         # "Wide" stands in the class, and what to do about it depends on more than this photo.
         flags=[

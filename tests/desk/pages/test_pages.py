@@ -318,7 +318,7 @@ def test_a_corrected_outline_is_kept_as_a_person_s(filled, browser, reading):
     points = str(handles(ellipse_points_mm(6.8, 1.0)))
     answer = browser.post(f"/review/{photo.sha256}", {"say": "outline", "points": points, "by": "MB"})
     assert answer.status_code == 200
-    assert "by a person" in answer.text
+    assert "outline corrected by hand" in answer.text
     with filled.open_book() as book:
         entry = book.entry(photo)
     assert entry.reading.record["height_mm"] == pytest.approx(1.0, rel=0.01)

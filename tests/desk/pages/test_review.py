@@ -144,7 +144,7 @@ def test_a_corrected_photo_is_looked_at_again_and_the_place_is_kept(review_desk,
         book.add_reading(photo, was.record, Settings(), 0.001, was.outline_mm, tip="aa/x", tip_window=WINDOW)
     answer = browser.post(f"/review/{shas[2]}", {"say": "outline", "points": OUTLINE, "by": "MB"})
     assert answer.url.path == f"/review/{shas[2]}"
-    assert "by a person" in answer.text
+    assert "outline corrected by hand" in answer.text
     assert f'href="/review/{shas[3]}" data-key="n"' in answer.text
 
 
