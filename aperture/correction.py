@@ -15,14 +15,14 @@ if TYPE_CHECKING:
 
 FLAG = "height-corrected"
 MARK = "(corrected)"  # beside every height that is
-LEAST_HEIGHT_MM = 0.001  # what a correction leaves at least: a height is never below 0
+MIN_CORRECTED_MM = 0.001  # what a correction leaves at least: a height is never below 0
 
 
 def corrected(numbers: "Shape", correction: Correction) -> "Shape":
     """The same numbers with the correction added to the height."""
     if not correction.applies:
         return numbers
-    return replace(numbers, height_mm=max(numbers.height_mm + correction.offset_mm, LEAST_HEIGHT_MM))
+    return replace(numbers, height_mm=max(numbers.height_mm + correction.offset_mm, MIN_CORRECTED_MM))
 
 
 def in_record(correction: Correction) -> dict[str, Any] | None:

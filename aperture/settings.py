@@ -364,13 +364,13 @@ def _checked(values: Mapping[str, Any], where: str) -> Settings:
         # A date, which JSON does not have, becomes a text: no setting is one.
         return _checker().validate_json(json.dumps(values, default=str))
     except ValidationError as error:
-        problems = "; ".join(_in_words(dict(problem)) for problem in error.errors())
+        problems = "; ".join(_as_sentence(dict(problem)) for problem in error.errors())
         raise SettingsError("settings-invalid", where + problems) from error
     except (ValueError, RecursionError) as error:  # a number too long to be written out
         raise SettingsError("settings-invalid", f"{where}{error}") from error
 
 
-def _in_words(problem: dict[str, Any]) -> str:
+def _as_sentence(problem: dict[str, Any]) -> str:
     """One of pydantic's problems as a sentence that names the field."""
     steps = [str(step) for step in problem["loc"]]
     name = ".".join(steps)

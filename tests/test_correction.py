@@ -25,7 +25,7 @@ from aperture.book.store.ledger import Book
 from aperture.book.store.records import Filing, Soaking
 from aperture.budget.contributions import budget
 from aperture.card.geometry import FACES
-from aperture.correction import FLAG, LEAST_HEIGHT_MM, corrected, correction_words
+from aperture.correction import FLAG, MIN_CORRECTED_MM, corrected, correction_words
 from aperture.measure import measure
 from aperture.present.annotate import annotate
 from aperture.present.report import csv_bytes, json_line, remarks
@@ -93,7 +93,7 @@ def test_the_budget_has_a_line_for_it(both):
 
 def test_a_height_is_never_below_zero(measured):
     low = measured(height_mm=0.03).geometry
-    assert corrected(low, Correction(-0.5, 0.0, "")).height_mm == LEAST_HEIGHT_MM
+    assert corrected(low, Correction(-0.5, 0.0, "")).height_mm == MIN_CORRECTED_MM
     assert corrected(low, Correction()) is low
 
 

@@ -160,7 +160,7 @@ def _all() -> str:
     return "\n".join(document.read_text(encoding="utf-8") for document in DOCUMENTS)
 
 
-# Measured anew: on another processor the last digit can be another.
+# Measured again: on another processor the last digit can be another.
 EXACT = {place: make for place, make in TABLES.items() if make is not sample_row}
 
 

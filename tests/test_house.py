@@ -3,10 +3,13 @@
 The order of the rooms, and in each room of its modules, stands in pyproject.toml; import-linter holds it.
 """
 
+import ast
 import re
 import subprocess
 import sys
 import tomllib
+from collections import defaultdict
+from contextlib import suppress
 from pathlib import Path
 
 import hypothesis
@@ -95,3 +98,31 @@ def test_no_example_has_a_deadline():
     for path in (ROOT / "tests").rglob("*.py"):
         for said in re.findall(r"\bdeadline=(\w+)", path.read_text(encoding="utf-8")):
             assert said == "None", path
+
+
+def numbers_of(text):
+    """The constants of a module that are numbers: name, without a leading underscore, and value."""
+    for line in ast.parse(text).body:
+        if not isinstance(line, ast.Assign | ast.AnnAssign) or line.value is None:
+            continue
+        for target in line.targets if isinstance(line, ast.Assign) else [line.target]:
+            several = isinstance(target, ast.Tuple) and isinstance(line.value, ast.Tuple)
+            pairs = zip(target.elts, line.value.elts, strict=True) if several else [(target, line.value)]
+            for name, value in pairs:
+                with suppress(ValueError):
+                    number = ast.literal_eval(value)
+                    if isinstance(name, ast.Name) and name.id.isupper() and isinstance(number, int | float):
+                        yield name.id.lstrip("_"), number
+
+
+def test_a_constant_s_name_means_the_same_number_everywhere():
+    values = defaultdict(set)
+    for path in PACKAGE.rglob("*.py"):
+        for name, number in numbers_of(path.read_text(encoding="utf-8")):
+            values[name].add(number)
+    assert {name: several for name, several in values.items() if len(several) > 1} == {}
+    assert len(values) > 100
+
+
+def test_two_numbers_of_one_name_are_noticed():
+    assert [*numbers_of("A, _B = 1, 2.5\nC: int = 3\nd = 4\nE = 'a'\n")] == [("A", 1), ("B", 2.5), ("C", 3)]

@@ -35,7 +35,7 @@ CLUSTER_SECONDS = 10.0
 # How long processes may take to start, on a slow machine that is busy.
 START_SECONDS = 30.0
 # Photos handed out for each worker: one that it works on and one that waits for it.
-AHEAD = 2
+PHOTOS_AHEAD = 2
 
 # What one photo does to settings of its process, a photo in another thread of it must not see. Dask workers
 # can have several threads.
@@ -184,7 +184,7 @@ def _answers(
                 del waiting[number]
                 yield number, outcome
         except (BrokenProcessPool, NoAnswer):
-            for number, photo in list(islice(waiting.items(), size * AHEAD)):
+            for number, photo in list(islice(waiting.items(), size * PHOTOS_AHEAD)):
                 found = False
                 begun = time.monotonic()
                 try:
@@ -205,7 +205,7 @@ def _in_parallel(
     from joblib import Parallel, delayed
 
     parallel = Parallel(
-        return_as="generator_unordered", batch_size=1, pre_dispatch=size * AHEAD, timeout=silence
+        return_as="generator_unordered", batch_size=1, pre_dispatch=size * PHOTOS_AHEAD, timeout=silence
     )
     tasks = [delayed(_as_worker)(task, number, photo, seconds) for number, photo in photos.items()]
     with ExitStack() as at_the_end:

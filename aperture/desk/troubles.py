@@ -8,13 +8,11 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
+from aperture.desk.security.shield import LATER_SECONDS
 from aperture.desk.web import page, session_of
 from aperture.desk.wording import page_words
 from aperture.errors import ApertureError
 from aperture.flags import FLAGS
-
-# After so long it is worth trying again to write.
-_LATER_SECONDS = 2
 
 
 async def trouble_page(request: Request, error: Exception) -> Response:
@@ -31,7 +29,7 @@ async def trouble_page(request: Request, error: Exception) -> Response:
     if isinstance(error, HTTPException):
         answer.headers.update(error.headers or {})
     if status == 503:
-        answer.headers["Retry-After"] = str(_LATER_SECONDS)
+        answer.headers["Retry-After"] = str(LATER_SECONDS)
     return answer
 
 

@@ -22,7 +22,7 @@ from aperture.desk.intake.work import Done, Order
 from aperture.desk.web import Desk, check_csrf, desk_of, session_of
 from aperture.present.report import printable
 
-LONGEST_NAME = 120
+LONGEST_PHOTO_NAME = 120
 # Small pictures that are kept while the desk runs, of some 10 kB each.
 MOST_SMALL = 500
 # For who sends too many photos within a minute.
@@ -44,7 +44,7 @@ class Received:
 def clean_name(name: str) -> str:
     """What is kept of a file's name: its last part, without what cannot be printed, not too long."""
     last = name.replace("\\", "/").rpartition("/")[2]
-    return printable(last).strip()[:LONGEST_NAME] or "photo"
+    return printable(last).strip()[:LONGEST_PHOTO_NAME] or "photo"
 
 
 @asynccontextmanager

@@ -25,7 +25,7 @@ from aperture.view.view import View
 Floats = NDArray[np.float64]
 
 # How far scissors may be off; where the slit, and the paper beside it, are looked at from its middle.
-SLIT_OFF_MM, INSIDE_MM, PAPER_MM = 1.0, 3.0, (3.8, 4.7)
+SLIT_OFF_MM, SLIT_INSIDE_MM, PAPER_MM = 1.0, 3.0, (3.8, 4.7)
 LOWEST_MM, TALLEST_MM = 0.25, 3.4  # what is lower is hardly told from a shut reed; the tallest opening
 MOST_ROLL_DEG, ROLL_STEP_DEG, ROW_MM, ASIDE_MM, ASIDE_STEP_MM = 12.0, 1.0, 0.03, 0.75, 0.25
 LEAST_CONTRAST = 0.25  # of the paper beside the slit to the slit, as a part of both
@@ -196,7 +196,7 @@ def _band(contrast: Floats) -> tuple[int, int] | None:
 
 def _contrast(light: Floats, x: Floats) -> Floats:
     """For each row of light how much brighter its darker side is than its middle, as a part of both."""
-    inside = light[:, np.abs(x) < INSIDE_MM].mean(axis=1)
+    inside = light[:, np.abs(x) < SLIT_INSIDE_MM].mean(axis=1)
     left, right = (light[:, (s * x > PAPER_MM[0]) & (s * x < PAPER_MM[1])].mean(axis=1) for s in (-1.0, 1.0))
     side = np.minimum(left, right)
     contrast = (side - inside) / (side + inside + 0.02)  # where both are black, nothing is brighter
@@ -229,7 +229,7 @@ def _edge_line(patch: Patch, view: View, rough: _Rough, inwards: float) -> _Line
     edge = rough.lower_mm if inwards > 0 else rough.upper_mm
     away = np.arange(-OUTSIDE_MM, min(0.5 * (rough.upper_mm - rough.lower_mm), 0.4), step_mm)
     neighbours = 5
-    x = rough.middle_mm + np.linspace(-INSIDE_MM, INSIDE_MM, STATIONS * neighbours)
+    x = rough.middle_mm + np.linspace(-SLIT_INSIDE_MM, SLIT_INSIDE_MM, STATIONS * neighbours)
     light = _light(patch, view, rough.frame, x, edge + inwards * away)
     profiles = light.reshape(len(away), STATIONS, neighbours).mean(axis=2).T
     steps = fit_steps(away, profiles, view.blur_across_mm)
@@ -242,7 +242,7 @@ def _edge_line(patch: Patch, view: View, rough: _Rough, inwards: float) -> _Line
         off = np.abs(place - np.polyval([bow, slope, middle], at))
         keep = off <= max(0.01, 3.0 * 1.4826 * float(np.median(off)))
     slope, middle = np.polyfit(at[keep], place[keep], 1)
-    return _Line(float(middle), float(slope), float(bow * INSIDE_MM**2))
+    return _Line(float(middle), float(slope), float(bow * SLIT_INSIDE_MM**2))
 
 
 def _sight(view: View, rough: _Rough, lean_u_deg: float) -> Sight:
@@ -268,8 +268,8 @@ def _profiles(patch: Patch, view: View, rough: _Rough) -> Profiles:
     across = np.arange(rough.lower_mm - OUTSIDE_MM, rough.upper_mm + OUTSIDE_MM, 0.1 / view.px_per_mm)
     x = np.linspace(-PAPER_MM[1], PAPER_MM[1], 189)
     light = _light(patch, view, rough.frame, rough.middle_mm + x, across)
-    inside, beside = np.abs(x) < INSIDE_MM, np.abs(x) > PAPER_MM[0]
-    columns_px = 2 * INSIDE_MM * view.px_per_mm
+    inside, beside = np.abs(x) < SLIT_INSIDE_MM, np.abs(x) > PAPER_MM[0]
+    columns_px = 2 * SLIT_INSIDE_MM * view.px_per_mm
     noise = float(np.median(light[:, inside].std(axis=1))) / np.sqrt(columns_px * CORRELATED_PX)
     slit, paper = light[:, inside].mean(axis=1), light[:, beside].mean(axis=1)
     return Profiles(across, slit, paper, noise, view.px_per_mm)

@@ -34,7 +34,7 @@ SIDE_STATIONS = 12  # places along a marker's side where its edge is located
 FIRST_PASS, SECOND_PASS = (1, 1), (5, 2)
 # Linear light of paper below which noise and rounding rule; least contrast of print against paper; and how
 # far marker sides may lie from where they belong (rms, mm) before the card counts as bent. Working values.
-DARKEST_WHITE, LEAST_CONTRAST = 0.03, 0.02
+DARKEST_WHITE, MIN_CARD_CONTRAST = 0.03, 0.02
 BENT_MM, BENT_BADLY_MM = 0.010, 0.05
 REACH_MM = 1.1  # to either side of an edge; the black border is 1.6 mm wide, the white margin more
 
@@ -356,7 +356,7 @@ def _check(view: View, settings: Settings, size: tuple[int, int]) -> View:
         raise CardError("too-far", f"{view.px_per_mm:.1f} pixels per mm")
     if view.paper_level < DARKEST_WHITE:
         raise CardError("too-dark", f"the paper is at {view.paper_level:.1%} of full brightness")
-    if view.paper_level - view.ink_level < LEAST_CONTRAST:
+    if view.paper_level - view.ink_level < MIN_CARD_CONTRAST:
         raise CardError("overexposed")
     if view.tilt_deg > limits.tilt_refuse_deg:
         raise CardError("too-steep", f"tilted by {view.tilt_deg:.0f} degrees")

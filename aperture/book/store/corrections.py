@@ -53,7 +53,7 @@ def said_of(entry: Entry) -> tuple[Said, ...]:
     """What of a photo's numbers, class, reed and state is a person's; nothing where all is the program's.
 
     Who confirms an outline that a person drew, or a class that a person gave, does not make it the
-    program's. Who draws the outline again has the class worked out from it anew, and who gives the class back
+    program's. Who draws the outline again has the class worked out from that, and who gives the class back
     that it had confirms it.
 
     Parameters

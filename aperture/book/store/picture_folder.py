@@ -106,7 +106,7 @@ def left_behind(path: Path, named: Collection[str]) -> list[Path]:
 
 
 def check_nothing_left(path: Path) -> None:
-    """Raise BookError where a book would be missed, or begun anew, on what is left of one: its last entries,
+    """Raise BookError where a book would be missed, or begun again, on what is left of one: its last entries,
     which SQLite would clear away, or its pictures."""
     if path.is_file() and path.stat().st_size > 0:
         return

@@ -122,7 +122,7 @@ def _page(request: Request, book: Book, typed: _Typed | None) -> Response:
 
 
 def _filled(card: PrintedCard | None) -> _Typed:
-    """The form to begin with: the card in use and the tip offset that counts; the bar is measured anew."""
+    """The form to begin with: the card in use and the tip offset that counts; the bar is measured again."""
     if card is None:
         return _Typed()
     offset_mm = card.scale.tip_offset_mm

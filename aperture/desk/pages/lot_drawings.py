@@ -12,8 +12,8 @@ from aperture.book.orders.shares import Share
 from aperture.desk.pages.plots import nice_step
 
 # Of the drawing of chances, in the units in which its text is as large as that of the page.
-WIDTH, HEIGHT = 330, 220
-LEFT, RIGHT, TOP, BOTTOM = 52, 14, 30, 44
+ORDER_WIDTH, ORDER_HEIGHT = 330, 220
+ORDER_LEFT, ORDER_RIGHT, ORDER_TOP, ORDER_BOTTOM = 52, 14, 30, 44
 # So wide are the words beside the dot, at most.
 WORDS = 90
 # Of so many orders the text beside the drawing tells the chance.
@@ -52,11 +52,11 @@ class Curve:
     chosen: Chosen | None
     across: str
     up: str
-    width: int = WIDTH
-    height: int = HEIGHT
-    left: int = LEFT
-    right: int = WIDTH - RIGHT
-    bottom: int = HEIGHT - BOTTOM
+    width: int = ORDER_WIDTH
+    height: int = ORDER_HEIGHT
+    left: int = ORDER_LEFT
+    right: int = ORDER_WIDTH - ORDER_RIGHT
+    bottom: int = ORDER_HEIGHT - ORDER_BOTTOM
 
 
 @dataclass(frozen=True)
@@ -78,10 +78,12 @@ def order_curve(plan: OrderPlan) -> Curve | None:
     first, last = found[0][0], found[-1][0]
 
     def x(n: int) -> float:
-        return round(LEFT + (WIDTH - LEFT - RIGHT) * (n - first) / max(last - first, 1), 1)
+        return round(
+            ORDER_LEFT + (ORDER_WIDTH - ORDER_LEFT - ORDER_RIGHT) * (n - first) / max(last - first, 1), 1
+        )
 
     def y(chance: float) -> float:
-        return round(HEIGHT - BOTTOM - (HEIGHT - TOP - BOTTOM) * chance, 1)
+        return round(ORDER_HEIGHT - ORDER_BOTTOM - (ORDER_HEIGHT - ORDER_TOP - ORDER_BOTTOM) * chance, 1)
 
     step = max(1, round(nice_step((last - first) / 4)))
     ticks = range(math.ceil(first / step) * step, last + 1, step)
@@ -117,9 +119,9 @@ def share_bar(found: Share) -> Bar | None:
 def _marked(x: float, y: float, plan: OrderPlan) -> Chosen:
     """Right of the dot the line is above it; where there is no room, the words stand left, above the axis."""
     words = f"{plan.n}: {percent(plan.probability or 0.0)}"
-    if x + WORDS <= WIDTH - RIGHT:
+    if x + WORDS <= ORDER_WIDTH - ORDER_RIGHT:
         return Chosen(x, y, words, x + 9, y + 24, "start")
-    return Chosen(x, y, words, x - 9, HEIGHT - BOTTOM - 9, "end")
+    return Chosen(x, y, words, x - 9, ORDER_HEIGHT - ORDER_BOTTOM - 9, "end")
 
 
 def _told(found: Sequence[tuple[int, float]], chosen: int | None) -> str:

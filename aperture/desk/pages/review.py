@@ -62,7 +62,7 @@ from aperture.settings import Settings
 SHAPES = ("shut", "elliptical", "round")
 RETAKE = "A person asked for a retake."
 # So many of a kind are listed on a page.
-LISTED = 60
+PHOTOS_LISTED = 60
 # What can be said of a photo, and what the next page says of that.
 DONE = {
     "confirm": "numbers confirmed",
@@ -85,7 +85,7 @@ def queue_page(request: Request) -> Response:
         for place, kind in enumerate(KINDS):
             mine = [one for one in waiting if one.kind == kind]
             if mine and alone in (None, place):
-                this = leaf(asked.get("page") if alone is not None else None, len(mine), LISTED)
+                this = leaf(asked.get("page") if alone is not None else None, len(mine), PHOTOS_LISTED)
                 groups.append((kind, place, listed(book, this.of(mine)), this))
     return page(
         request,

@@ -31,9 +31,9 @@ Floats = NDArray[np.float64]
 # Its longer side on the page: the number on a tag can be read where the tag's marker can, and it is a tenth
 # of the original's bytes.
 LONGER_SIDE_PX = 2000
-JPEG_QUALITY = 82
+WHOLE_PHOTO_QUALITY = 82
 # Fewer markers do not tell where the card's far side is.
-FEWEST_MARKERS = 2
+FEWEST_TO_PLACE = 2
 
 
 @dataclass(frozen=True)
@@ -124,7 +124,7 @@ def scaled_down(photo: "Photo") -> bytes:
     size = max(1, round(columns * factor)), max(1, round(rows * factor))
     small = np.asarray(cv2.resize(colour, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     buffer = BytesIO()
-    Image.fromarray(small).save(buffer, "JPEG", quality=JPEG_QUALITY)
+    Image.fromarray(small).save(buffer, "JPEG", quality=WHOLE_PHOTO_QUALITY)
     return buffer.getvalue()
 
 
@@ -157,7 +157,7 @@ def _card_marks(markers: "Markers") -> list[Mark]:
     count, most = len(markers.face_corners_px), len(CARD.markers.centres_mm)
     marks = [Mark("marker", _points(one), "") for one in markers.face_corners_px.values()]
     words = f"the card (face {face.upper()}, {count} of its {most} markers)"
-    if len(read) < FEWEST_MARKERS:
+    if len(read) < FEWEST_TO_PLACE:
         return [Mark("marker", marks[0].points, words), *marks[1:]]
     drawn = np.concatenate([geometry.marker_corners_mm(number) for number in read])
     homography, _ = cv2.findHomography(drawn, np.concatenate(list(read.values())))

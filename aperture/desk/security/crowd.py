@@ -6,7 +6,7 @@ from typing import Protocol
 # A phone's browser opens six at most (common practice, no published source), and all phones of a school may
 # come from one address. Together, with those that are just let in or closed, few enough for the fewest files
 # that a system lets a program open (256).
-MOST_OF_ONE, MOST_OF_ALL = 64, 112
+CONNECTIONS_OF_ONE, CONNECTIONS_OF_ALL = 64, 112
 
 
 class Guest(Protocol):
@@ -32,7 +32,7 @@ class Crowd:
     older one that asks nothing has to go.
     """
 
-    def __init__(self, most_of_one: int = MOST_OF_ONE, most_of_all: int = MOST_OF_ALL) -> None:
+    def __init__(self, most_of_one: int = CONNECTIONS_OF_ONE, most_of_all: int = CONNECTIONS_OF_ALL) -> None:
         self._most_of_one, self._most_of_all = most_of_one, most_of_all
         self._here: dict[Guest, None] = {}  # in the order in which they came
 

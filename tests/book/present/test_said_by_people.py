@@ -74,7 +74,7 @@ CASES = [
     (["draw", "confirm"], ("outline redrawn",)),
     (["round", "confirm"], ("class changed",)),
     (["draw", "round"], ("outline redrawn", "class changed")),
-    # A new outline has its class worked out anew; a class that was given back is the program's.
+    # A new outline has its class worked out again; a class that was given back is the program's.
     (["round", "draw"], ("outline redrawn",)),
     (["round", "elliptical"], ("confirmed",)),
     (["confirm", "soaked"], ("confirmed", "reed or state corrected")),

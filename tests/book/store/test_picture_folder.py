@@ -294,7 +294,7 @@ def named_in(path):
 
 @pytest.mark.parametrize("old", [False, True])
 @pytest.mark.parametrize("create", [False, True])
-def test_a_book_whose_file_is_gone_is_not_begun_anew(tmp_path, create, old):
+def test_a_book_whose_file_is_gone_is_not_begun_again(tmp_path, create, old):
     path = a_book(tmp_path / "reeds.sqlite3", 1)
     with Book(path) as book:
         archive = back_up(book, tmp_path / "backup.zip").path

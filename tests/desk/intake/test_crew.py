@@ -182,7 +182,7 @@ def test_a_file_is_given_up_once_it_is_taken_in_or_will_not_be(arrivals, made, o
     assert sorted(forgotten) == [*"abcdefg"]
 
 
-def test_a_list_begins_anew_only_if_nothing_is_on_its_way(arrivals, made, order):
+def test_a_list_begins_again_only_if_nothing_is_on_its_way(arrivals, made, order):
     arrivals.add(replace(order, name="a"))
     made.wait_for("a")
     lot = arrivals.lot

@@ -11,12 +11,12 @@ from aperture.book.orders.shares import share
 from aperture.desk.app import create_app
 from aperture.desk.pages.lot_drawings import (
     BAR_WIDTH,
-    BOTTOM,
-    HEIGHT,
-    LEFT,
-    RIGHT,
-    TOP,
-    WIDTH,
+    ORDER_BOTTOM,
+    ORDER_HEIGHT,
+    ORDER_LEFT,
+    ORDER_RIGHT,
+    ORDER_TOP,
+    ORDER_WIDTH,
     order_curve,
     share_bar,
 )
@@ -49,20 +49,20 @@ def test_nothing_judged_draws_nothing():
 def test_the_curve_marks_the_number_where_it_crosses(need, record):
     plan = plan_order(need, 0.9, record)
     curve = order_curve(plan)
-    height = HEIGHT - TOP - BOTTOM
+    height = ORDER_HEIGHT - ORDER_TOP - ORDER_BOTTOM
     xs, ys = zip(*curve.points, strict=True)
     # More reeds are never less sure; down is less.
     assert list(xs) == sorted(xs)
     assert list(ys) == sorted(ys, reverse=True)
-    assert (xs[0], xs[-1]) == (LEFT, WIDTH - RIGHT)
-    assert curve.wanted_y == pytest.approx(HEIGHT - BOTTOM - 0.9 * height, abs=0.1)
+    assert (xs[0], xs[-1]) == (ORDER_LEFT, ORDER_WIDTH - ORDER_RIGHT)
+    assert curve.wanted_y == pytest.approx(ORDER_HEIGHT - ORDER_BOTTOM - 0.9 * height, abs=0.1)
     dot = curve.chosen
     assert (dot.x, dot.y) in curve.points
     assert dot.y <= curve.wanted_y + 0.1
     assert all(y > curve.wanted_y - 0.1 for x, y in curve.points if x < dot.x)
     assert dot.words.startswith(f"{plan.n}: ")
     # The words at the dot stand inside the drawing, and off the line.
-    assert LEFT < dot.words_x < WIDTH - RIGHT
+    assert ORDER_LEFT < dot.words_x < ORDER_WIDTH - ORDER_RIGHT
     ends = (dot.words_x, dot.words_x + 80) if dot.at_its == "start" else (dot.words_x - 80, dot.words_x)
     assert not [
         y for x, y in curve.points if ends[0] <= x <= ends[1] and dot.words_y - 13 < y < dot.words_y + 3
@@ -70,7 +70,7 @@ def test_the_curve_marks_the_number_where_it_crosses(need, record):
     # Ticks lie on the axis, and the text says the answer.
     ticks = [(x, int(words)) for x, words in curve.numbers]
     assert 2 <= len(ticks) <= 8
-    assert all(LEFT <= x <= WIDTH - RIGHT for x, _ in ticks)
+    assert all(ORDER_LEFT <= x <= ORDER_WIDTH - ORDER_RIGHT for x, _ in ticks)
     assert f"{plan.n} ordered: " in curve.words
     assert ", the answer" in curve.words
     assert curve.words.count("ordered") <= 9

@@ -108,7 +108,7 @@ def test_a_file_s_name_is_shown_as_text(review_desk, browser):
 
 def test_of_a_kind_the_first_ones_are_listed_and_the_rest_counted(review_desk, browser, monkeypatch):
     monkeypatch.setattr("aperture.desk.pages.waiting._kind", lambda _: DOUBTFUL)
-    monkeypatch.setattr(review, "LISTED", 4)
+    monkeypatch.setattr(review, "PHOTOS_LISTED", 4)
     text = browser.get("/review").text
     assert re.findall("<h2>(.*?)</h2>", text) == [f"{WHICH} (1)", f"{DOUBTFUL} (6)"]
     assert text.count('<li><a href="/review/') == 5
