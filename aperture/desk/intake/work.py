@@ -206,14 +206,6 @@ def _deaf_to_ctrl_c() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def take_one(order: Order | GaugeOrder) -> Done:
-    """Take one photo into the book, all in this process; of a gauge, what it measured."""
-    if isinstance(order, GaugeOrder):
-        return _check_one(order)
-    measured = measure_one(order)
-    return measured if isinstance(measured, Done) else enter_one(order, measured)
-
-
 def measure_one(order: Order) -> Measured | Done:
     """Measure a photo and keep its picture; writes nothing into the book. Done if that has it already."""
     from aperture.book.photos.card_in_use import with_card
