@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from functools import wraps
+from functools import partial, wraps
 from http import HTTPStatus
 from inspect import iscoroutinefunction
 from pathlib import Path
@@ -16,7 +16,6 @@ from urllib.parse import urlsplit
 
 from anyio import CapacityLimiter, to_thread
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, HTTPConnection, Request
@@ -31,6 +30,7 @@ from aperture.book.store.withdrawals import Entered
 from aperture.desk.intake.arrivals import Arrivals
 from aperture.desk.intake.folder import FolderWatch
 from aperture.desk.intake.work import Done, GaugeOrder, Order, Turn
+from aperture.desk.refused import refused_in
 from aperture.desk.security.access import Access, Session
 from aperture.desk.wording import explained, page_words, plain
 from aperture.errors import ApertureError
@@ -64,39 +64,6 @@ _pages = Environment(
     lstrip_blocks=True,
 )
 _pages.filters |= {"explained": explained, "plain": plain}
-
-
-@dataclass(frozen=True)
-class Refused:
-    """A form that was sent and refused, for the page that shows it again.
-
-    `form` is which of the page's forms, `typed` what was in it, `words` what is wrong; `field` is where, or
-    None if it is in no field alone.
-    """
-
-    form: str
-    typed: FormData
-    words: str
-    field: str | None = None
-
-    def value(self, name: str, otherwise: object = "") -> str:
-        """What was typed into a field; what stands there else, if the form was not sent."""
-        said = self.typed.get(name) if self.words else None
-        return said if isinstance(said, str) else str(otherwise or "")
-
-    def mark(self, name: str, beside: str = "") -> Markup:
-        """Attributes of a field: that it is the one, and by what it is explained (`beside`: always)."""
-        if name != self.field:
-            return Markup(' aria-describedby="{}"').format(beside) if beside else Markup()
-        explained = f"wrong {beside}".rstrip()
-        return Markup(' aria-invalid="true" aria-describedby="{}" autofocus').format(explained)
-
-    def wrong(self, name: str | None = None) -> Markup:
-        """What is wrong with a field, or without a name with the form: a line below it, or nothing."""
-        if not self.words or name != self.field:
-            return Markup()
-        focus = Markup(' tabindex="-1" autofocus') if name is None else Markup()
-        return Markup('<p class="wrong" id="wrong"{}>{}</p>').format(focus, page_words(self.words))
 
 
 class TakesPhotos(Protocol):
@@ -150,11 +117,6 @@ class State:
     `worker` takes photos in, `taking` lets one of a phone go to it at a time, in the order in which they
     came. `arrivals` takes those of an import in, and those of the folder that is watched (`watch`). `threads`
     are those that work for phones. `histories` are all reeds that are here and the book's last seal when
-    they were read. By the key of the session that sent them: `sent` are hashes of
-    photos, `recent` what became of the last ones. By the photo's hash: `soaks` are the timer's seconds,
-    `small` small pictures. `soaked` says of which reed a soak was, by the session's key and the soak's name;
-    0 for a reed that nobody named. `door` is the file that leads the browser in, as long as it is there.
-    `gauge` is what the last photo of a gauge gave, until it was shown.
     they were read; `advised` is what that day was advised, by the reed's id,
     `counts` are those in the menu, and what they rest on. By the key of the session that sent them: `sent`
     are hashes of photos, `recent` what became of the last ones, `lines` what its next page says has happened,
@@ -299,15 +261,10 @@ async def in_thread(
 def page(request: Request, template: str, status: int = 200, **facts: Any) -> HTMLResponse:
     """A page made from a template; `facts` are its variables. Everything in them is escaped."""
     session, state = session_of(request), desk_of(request).state
-    refused: Refused | None = getattr(request.state, "refused", None)
-
-    def typed_in(form: str) -> Refused:
-        return refused if refused is not None and refused.form == form else Refused(form, FormData(), "")
-
     words = _pages.get_template(template).render(
         session=session,
         said_once=lambda: state.lines.pop(session.key, None) if session else None,
-        typed_in=typed_in,
+        typed_in=partial(refused_in, request),
         # A page that says what went wrong must not go wrong over its menu.
         counts=lambda: request.app.state.counts(desk_of(request)) if status < 400 else {},
         csrf=session.csrf if session else "",
