@@ -197,8 +197,7 @@ def _answered(request: Request, book: Book, form: FormData) -> Response:
         done = redirect(here + (f"?then={after}" if after else ""), told, book.entered)
     else:
         done = redirect(f"/review/{after}" if after else "/review", told, book.entered, back=here)
-    remember(done, by)
-    return done
+    return remember(done, by)
 
 
 routes = [
