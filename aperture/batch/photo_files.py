@@ -91,7 +91,8 @@ def by_name(path: str | Path) -> list[tuple[list[tuple[str, int]], str]]:
 def is_called_like_a_photo(name: str) -> bool:
     """Whether a file in a folder is taken for a photo, going by its name."""
     path = Path(name)
-    ours = path.stem.endswith((ANNOTATED, PAIRED)) or re.search(rf"{ANNOTATED}_\d+$", path.stem)
+    numbered = rf"({ANNOTATED}|^reed-\d+{PAIRED})_\d+$"
+    ours = path.stem.endswith((ANNOTATED, PAIRED)) or re.search(numbered, path.stem)
     return not name.startswith(".") and path.suffix.lower() in PHOTO_SUFFIXES and not ours
 
 

@@ -51,7 +51,7 @@ def demo_command(
         pairs = pairs_of(measurements, settings)
         show(console, measurements, pairs)
         console.print()
-        write_files(measurements, pairs, out / "demo.csv", out)
+        write_files(measurements, pairs, out / "demo.csv", out, replace=True)
         console.print("\nThe first day in short", style="bold")
         for sentence in demo.story(measurements, pairs):
             console.print(f"- {sentence}", markup=False)

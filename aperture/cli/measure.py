@@ -99,7 +99,7 @@ def measure_command(
         for measurement in measurements:
             show_budget(make_console(), measurement, chosen)
     # Drawing takes as long as measuring: nobody who says stop waits for it.
-    write_files(measurements, pairs, csv, None if stopped else annotate, say=not json)
+    write_files(measurements, pairs, csv, None if stopped else annotate, replace, say=not json)
     if stopped:
         give_up(STOPPED, f"Stopped: {len(measurements)} of {len(photos)} photos were measured.")
     exit_if_refused(measurements)
@@ -117,16 +117,21 @@ def write_files(
     pairs: "list[Pair]",
     csv: Path | None,
     annotate: Path | None,
+    replace: bool,
     say: bool = True,
 ) -> None:
     """Write the files that were asked for."""
     if annotate is not None:
         from aperture.present.annotate import write_annotations
+        from aperture.present.own_pictures import left_as_they_are
 
-        pictures = write_annotations(measurements, annotate, pairs)
-        count = len(list(with_progress("Drawing", pictures, len(measurements) + len(pairs))))
+        pictures = write_annotations(measurements, annotate, pairs, replace)
+        written = list(with_progress("Drawing", pictures, len(measurements) + len(pairs)))
         if say:
-            typer.echo(f"Wrote {count} pictures to {annotate}")
+            typer.echo(f"Wrote {len(written)} picture{'s' if len(written) != 1 else ''} to {annotate}")
+        for left in left_as_they_are(written):
+            why = "is there already and is no picture of an earlier run, so it is left as it is"
+            typer.echo(f"{left} {why}; the new picture has a number in its name.", err=True)
     if csv is not None:
         from aperture.files import write_whole
         from aperture.present.report import csv_bytes

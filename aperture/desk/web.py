@@ -6,14 +6,13 @@ from collections import defaultdict
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from functools import wraps
+from functools import partial, wraps
 from inspect import iscoroutinefunction
 from pathlib import Path
 from typing import Any, ParamSpec, Protocol, cast
 
 from anyio import CapacityLimiter, to_thread
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.requests import HTTPConnection, Request
@@ -28,6 +27,7 @@ from aperture.book.store.withdrawals import Entered
 from aperture.desk.intake.arrivals import Arrivals
 from aperture.desk.intake.folder import FolderWatch
 from aperture.desk.intake.work import Done, GaugeOrder, Order, Turn
+from aperture.desk.refused import refused_in
 from aperture.desk.security.access import Access, Session
 from aperture.desk.wording import explained, page_words, plain
 from aperture.settings import Settings
@@ -57,39 +57,6 @@ _pages = Environment(
     lstrip_blocks=True,
 )
 _pages.filters |= {"explained": explained, "plain": plain}
-
-
-@dataclass(frozen=True)
-class Refused:
-    """A form that was sent and refused, for the page that shows it again.
-
-    `form` is which of the page's forms, `typed` what was in it, `words` what is wrong; `field` is where, or
-    None if it is in no field alone.
-    """
-
-    form: str
-    typed: FormData
-    words: str
-    field: str | None = None
-
-    def value(self, name: str, otherwise: object = "") -> str:
-        """What was typed into a field; what stands there else, if the form was not sent."""
-        said = self.typed.get(name) if self.words else None
-        return said if isinstance(said, str) else str(otherwise or "")
-
-    def mark(self, name: str, beside: str = "") -> Markup:
-        """Attributes of a field: that it is the one, and by what it is explained (`beside`: always)."""
-        if name != self.field:
-            return Markup(' aria-describedby="{}"').format(beside) if beside else Markup()
-        explained = f"wrong {beside}".rstrip()
-        return Markup(' aria-invalid="true" aria-describedby="{}" autofocus').format(explained)
-
-    def wrong(self, name: str | None = None) -> Markup:
-        """What is wrong with a field, or without a name with the form: a line below it, or nothing."""
-        if not self.words or name != self.field:
-            return Markup()
-        focus = Markup(' tabindex="-1" autofocus') if name is None else Markup()
-        return Markup('<p class="wrong" id="wrong"{}>{}</p>').format(focus, page_words(self.words))
 
 
 class TakesPhotos(Protocol):
@@ -287,15 +254,10 @@ async def in_thread(
 def page(request: Request, template: str, status: int = 200, **facts: Any) -> HTMLResponse:
     """A page made from a template; `facts` are its variables. Everything in them is escaped."""
     session, state = session_of(request), desk_of(request).state
-    refused: Refused | None = getattr(request.state, "refused", None)
-
-    def typed_in(form: str) -> Refused:
-        return refused if refused is not None and refused.form == form else Refused(form, FormData(), "")
-
     words = _pages.get_template(template).render(
         session=session,
         said_once=lambda: state.lines.pop(session.key, None) if session else None,
-        typed_in=typed_in,
+        typed_in=partial(refused_in, request),
         # A page that says what went wrong must not go wrong over its menu.
         counts=lambda: request.app.state.counts(desk_of(request)) if status < 400 else {},
         csrf=session.csrf if session else "",

@@ -1,6 +1,7 @@
 """Measurement -> a picture for a person: what was measured, or what was found and missing, at a glance."""
 
 from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,7 @@ from aperture.present.drawing import (
     flat_picture,
     notch_window,
 )
+from aperture.present.own_pictures import marked, may_be_written
 from aperture.present.report import (
     change_words,
     class_words,
@@ -111,45 +113,58 @@ def annotate_pair(pair: Pair) -> bytes:
 
 
 def write_annotations(
-    measurements: Sequence[Measurement], folder: Path, pairs: Sequence[Pair] = ()
+    measurements: Sequence[Measurement], folder: Path, pairs: Sequence[Pair] = (), replace: bool = False
 ) -> Iterator[Path]:
     """Write the picture of each photo, then of each pair; yields each file when it is written.
 
     Parameters
     ----------
-    folder : is made if it does not exist. Pictures are called after their photos ("R07_dry_annotated.jpg"; a
-        second photo of that name gets a number), pairs "reed-07_dry-soaked.jpg". Pictures of an earlier run
-        are replaced; the photos never are.
+    folder : is made if it does not exist. Pictures are called after their photos ("R07_dry_annotated.jpg"),
+        pairs "reed-07_dry-soaked.jpg"; where that name is taken, with a number. Pictures of an earlier run
+        are replaced; other files are not, and the photos never.
+    replace : whether other files may be replaced, too, as long as they are no photos that are drawn.
 
     Raises
     ------
     OSError : a file cannot be written.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    for measurement, name in zip(measurements, picture_names(measurements), strict=True):
-        write_whole(folder / name, annotate(measurement))
+    names = picture_names(measurements, pairs, folder, replace)
+    drawings = [partial(annotate, measurement) for measurement in measurements]
+    drawings += [partial(annotate_pair, pair) for pair in pairs]
+    for name, draw in zip(names, drawings, strict=True):
+        write_whole(folder / name, marked(draw()))
         yield folder / name
-    for pair in pairs:
-        path = folder / f"reed-{pair.reed:02d}{PAIRED}.jpg"
-        write_whole(path, annotate_pair(pair))
-        yield path
 
 
-def picture_names(measurements: Sequence[Measurement]) -> list[str]:
-    """A file name for each photo's picture: all different, and no photo's, also where case does not count."""
+def picture_names(
+    measurements: Sequence[Measurement],
+    pairs: Sequence[Pair] = (),
+    folder: Path | None = None,
+    replace: bool = False,
+) -> list[str]:
+    """A file name for each photo's picture, then for each pair's.
+
+    All are different, also where case does not count. None is that of a photo that is drawn, or, in `folder`,
+    of a file that may not be replaced.
+    """
     names: list[str] = []
     taken = {Path(measurement.photo).name.casefold() for measurement in measurements}
-    for measurement in measurements:
-        # A file name can have 255 bytes on most systems.
-        stem = Path(measurement.photo).stem
-        while len(stem.encode("utf-8", "surrogateescape")) > 200:
-            stem = stem[:-1]
-        name, number = f"{stem}{ANNOTATED}.jpg", 2
-        while name.casefold() in taken:
-            name, number = f"{stem}{ANNOTATED}_{number}.jpg", number + 1
+    stems = [f"{_short(Path(measurement.photo).stem)}{ANNOTATED}" for measurement in measurements]
+    for stem in [*stems, *(f"reed-{pair.reed:02d}{PAIRED}" for pair in pairs)]:
+        name, number = f"{stem}.jpg", 2
+        while name.casefold() in taken or (folder and not may_be_written(folder / name, replace)):
+            name, number = f"{stem}_{number}.jpg", number + 1
         taken.add(name.casefold())
         names.append(name)
     return names
+
+
+def _short(stem: str) -> str:
+    """The beginning of a name, with room for an ending: it can have 255 bytes on most systems."""
+    while len(stem.encode("utf-8", "surrogateescape")) > 200:
+        stem = stem[:-1]
+    return stem
 
 
 _QUANTITIES = (

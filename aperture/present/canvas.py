@@ -167,14 +167,15 @@ def rectify(colour: Pixels, view: View, window: Window) -> Pixels:
     import cv2
 
     columns, rows = window.size_px
-    places_px = places_in_photo(view, window)
+    # Each of the two by itself: the extremes of pairs take NumPy a quarter of the time that measuring takes.
+    x_px, y_px = cv2.split(places_in_photo(view, window))
     # cv2.remap reaches 32767 pixels only, which is fewer than a large photo may have
-    low = np.maximum(np.floor(places_px.min(axis=(0, 1))).astype(int) - 4, 0)
-    high = np.maximum(np.ceil(places_px.max(axis=(0, 1))).astype(int) + 5, low + 1)
+    low = np.maximum(np.floor([x_px.min(), y_px.min()]).astype(int) - 4, 0)
+    high = np.maximum(np.ceil([x_px.max(), y_px.max()]).astype(int) + 5, low + 1)
     part = np.ascontiguousarray(colour[low[1] : high[1], low[0] : high[0]])
     if part.size == 0:
         return np.full((rows, columns, 3), 255, np.uint8)
-    map_x, map_y = cv2.split((places_px - low).astype(np.float32))
+    map_x, map_y = ((px - first).astype(np.float32) for px, first in zip((x_px, y_px), low, strict=True))
     flat = cv2.remap(
         part, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=(255, 255, 255)
     )

@@ -16,30 +16,46 @@ from starlette.responses import Response
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Entry, short_code
 from aperture.card.geometry import CARD
+from aperture.desk.refused import Refused
 from aperture.desk.troubles import trouble
-from aperture.desk.web import FormMaker, Handler, Maker, Refused
+from aperture.desk.web import FormMaker, Handler, Maker
 from aperture.desk.wording import page_words
 from aperture.errors import ApertureError, BookError
+from aperture.flags import FLAGS
 
 NOTHING = "Nothing was written: correct it."
 
+# Reads one field of a form, by its name.
+Reader = Callable[[Mapping[str, Any], str], Any]
 
-class FieldError(HTTPException):
-    """What is in one field of a form cannot be; said beside that field where the page can (`said_beside`)."""
+
+class FieldErrors(HTTPException):
+    """What is in these fields of a form cannot be: words by the field's name, in the order of the form."""
+
+    def __init__(self, status: int, wrong: Mapping[str, str]) -> None:
+        super().__init__(status, " ".join(wrong.values()))
+        self.wrong = wrong
+
+
+class FieldError(FieldErrors):
+    """What is in one field of a form cannot be."""
 
     def __init__(self, status: int, words: str, field: str) -> None:
-        super().__init__(status, words)
-        self.field = field
+        super().__init__(status, {field: words})
 
 
-def said_beside(shows: Handler, form_name: str) -> Callable[[FormMaker], FormMaker]:
-    """Of what takes a form: what it refuses is said on the page that has the form, beside the field that is
+def said_beside(
+    shows: Handler, form_name: str, where: Callable[[FormData], str] | None = None
+) -> Callable[[FormMaker], FormMaker]:
+    """Of what takes a form: what it refuses is said on the page that has the form, beside the fields that are
     meant, with what was typed still there.
 
     Parameters
     ----------
     shows : the page, as its route has it.
     form_name : which of its forms; the template asks `typed_in(form_name)`.
+    where : beside which field all is said, by what was sent; without it beside the fields of `FieldErrors`,
+        and above the form what is about none.
     """
 
     def told(maker: FormMaker) -> FormMaker:
@@ -48,9 +64,11 @@ def said_beside(shows: Handler, form_name: str) -> Callable[[FormMaker], FormMak
             try:
                 return maker(request, form)
             except (ApertureError, HTTPException, OSError) as error:
-                status, what, advice = trouble(error)
-                field = error.field if isinstance(error, FieldError) else None
-                request.state.refused = Refused(form_name, form, f"{what} {advice}".rstrip(), field)
+                status, words = _refusal(error)
+                said: dict[str | None, str] = {where(form) if where else None: words}
+                if where is None and isinstance(error, FieldErrors):
+                    said = dict(error.wrong.items())
+                request.state.refused = Refused(form_name, form, said)
                 # Where there is no such page, it says so itself.
                 answer = cast("Maker", unwrap(shows))(request)
                 answer.status_code = status
@@ -59,6 +77,32 @@ def said_beside(shows: Handler, form_name: str) -> Callable[[FormMaker], FormMak
         return tried
 
     return told
+
+
+def _refusal(error: Exception) -> tuple[int, str]:
+    """The status of an answer that refuses a form, and why, in words."""
+    status, what, advice = trouble(error)
+    if isinstance(error, BookError) and error.code == "book-entry-wrong":
+        what = f"{FLAGS[error.code].sentence.removesuffix('.')}: {error.detail.rstrip('.')}."
+        advice = "Nothing was written."
+    return status, f"{what} {advice}".rstrip()
+
+
+def each(form: Mapping[str, Any], readers: Mapping[str, Reader]) -> tuple[dict[str, Any], dict[str, str]]:
+    """What was typed into several fields, and what is wrong with those that cannot be read, by their names.
+
+    Parameters
+    ----------
+    readers : what reads a field, by its name, as the functions below do.
+    """
+    values: dict[str, Any] = dict.fromkeys(readers)
+    wrong: dict[str, str] = {}
+    for name, read in readers.items():
+        try:
+            values[name] = read(form, name)
+        except FieldErrors as error:
+            wrong[name] = error.detail.removesuffix(NOTHING).rstrip()
+    return values, wrong
 
 
 @contextmanager

@@ -1,6 +1,6 @@
 """Lots and orders: the record of each lot, how many reeds to order, the return sheet."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
@@ -21,9 +21,11 @@ from aperture.book.orders.shares import cost_per_usable, share
 from aperture.book.present.order_words import order_answer
 from aperture.book.present.return_sheet import GOING_BACK, return_sheet
 from aperture.book.present.words import cost_words, price_words, share_words
+from aperture.book.store.ledger import Book
 from aperture.book.store.lot_entry import LotEntry
 from aperture.book.store.records import Lot
 from aperture.desk.pages.lot_drawings import order_curve, share_bar
+from aperture.desk.refused import refused_in
 from aperture.desk.web import desk_of, desk_only, page
 
 # How sure one can ask to be of an order, in per cent.
@@ -32,7 +34,8 @@ SURE = ("80", "90", "95", "99")
 DAYS_COUNTED = 100
 # A defect in a page's words, where `lot_record` has a word too short to stand alone.
 _REASON = {"other": "another reason"}
-# The fields of the form for a lot, by the names of `LotEntry`.
+# The form for a lot, and its fields by the names of `LotEntry`.
+FORM = "lot"
 FIELDS = {
     "code": "code",
     "source": "source",
@@ -46,25 +49,11 @@ FIELDS = {
 @desk_only
 def lots(request: Request) -> Response:
     """The lots, how many reeds to order, and a form for a lot: empty, or with one that is to be changed."""
-    return lots_page(request)
-
-
-def lots_page(
-    request: Request,
-    typed: Mapping[str, str] | None = None,
-    wrong: Mapping[str, str] | None = None,
-    change: Lot | None = None,
-) -> Response:
-    """The page; with `typed` what somebody typed of a lot, and `wrong` what cannot be of it, in words.
-
-    Both go by the names of `LotEntry`. `change` is the lot that the form is to change.
-    """
     asked, currency = request.query_params, desk_of(request).settings.currency
     with desk_of(request).open_book() as book:
         fates = book.fates()
         records = lot_records(book.lots(), fates)
-        if typed is None and asked.get("change"):
-            change = book.lot(asked["change"])
+        change = _to_change(request, book)
     to_go = {one.lot.id for one in fates if one.lot and one.decision and one.decision.action in GOING_BACK}
     sources = sources_of(records)
     source = asked.get("source") or (sources[0] if sources else "")
@@ -74,15 +63,14 @@ def lots_page(
     return page(
         request,
         "lots.html",
-        400 if wrong or wrong_order else 200,
+        400 if wrong_order else 200,
         rows=[_row(record, record.lot.id in to_go, currency) for record in records],
         sources=sources,
         **{"plan": None, "answer": None, "drawing": None, **order},
         asked=wanted,
         wrong_order=wrong_order,
         change=change,
-        typed=typed or typed_as(change),
-        wrong=wrong or {},
+        now={FIELDS[name]: value for name, value in typed_as(change).items()},
         sure=SURE,
         currency=currency,
     )
@@ -104,6 +92,20 @@ routes = [
     Route("/lots", lots),
     Route("/lot/{lot}/return-sheet.pdf", sheet),
 ]
+
+
+def _to_change(request: Request, book: Book) -> Lot | None:
+    """The lot that the form is to change; None for a new one.
+
+    Raises
+    ------
+    BookError : there is no such lot.
+    """
+    asked, was = request.query_params.get("change"), refused_in(request, FORM)
+    if was:
+        code = was.value("code")
+        return book.lot(code) if was.value("change") == "yes" and book.has_lot(code) else None
+    return book.lot(asked) if asked else None
 
 
 def typed_as(lot: Lot | LotEntry | None) -> dict[str, str]:

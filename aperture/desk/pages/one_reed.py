@@ -21,6 +21,7 @@ from aperture.book.store.records import ACTIONS, FAULTS, RESPONSES, Action, Entr
 from aperture.desk.pages.fields import about, code, decimal, reed_in_address, said_beside, text
 from aperture.desk.pages.latest import latest_pair
 from aperture.desk.pages.reed_story import changes, happened, limit_words, plots
+from aperture.desk.pages.who import remember, remembered
 from aperture.desk.web import desk_of, desk_only, page, redirect, with_form
 from aperture.errors import BookError
 from aperture.present.report import NAMES, UNITS
@@ -85,6 +86,7 @@ def reed(request: Request) -> Response:
         responses=RESPONSES,
         actions=ACTIONS,
         lots=lots,
+        who=remembered(request),
     )
 
 
@@ -118,7 +120,8 @@ def enter_check(request: Request, form: FormData) -> Response:
             raise BookError("book-entry-wrong", "nothing was looked at")
         response, note, by = text(form, "response"), text(form, "note"), code(form, "by", "Who checked")
         book.add_check(this, book.now(this), faults, response, cents, note, by)
-    return redirect(f"/reed/{this.number}", f"Reed {this.number}: check by hand, saved.", book.entered)
+    done = redirect(f"/reed/{this.number}", f"Reed {this.number}: check by hand, saved.", book.entered)
+    return remember(done, by)
 
 
 @desk_only
@@ -126,12 +129,14 @@ def enter_check(request: Request, form: FormData) -> Response:
 @said_beside(reed, "squeeze")
 def enter_squeeze(request: Request, form: FormData) -> Response:
     """A squeeze; a button that was pressed twice is one."""
-    now = datetime.now()
+    now, by = datetime.now(), code(form, "by", "Who squeezed")
     with desk_of(request).open_book() as book, book.writing():
         this = _reed_here(request, book, form)
         if not any(abs(now - squeeze.done_at) < ONE_SQUEEZE for squeeze in book.history(this).squeezes):
-            book.add_squeeze(this, book.now(this), by=code(form, "by", "Who squeezed"))
-    return redirect(f"/reed/{this.number}", f"Reed {this.number}: squeezed, saved.", book.entered)
+            book.add_squeeze(this, book.now(this), by=by)
+    return remember(
+        redirect(f"/reed/{this.number}", f"Reed {this.number}: squeezed, saved.", book.entered), by
+    )
 
 
 @desk_only
@@ -148,7 +153,7 @@ def enter_decision(request: Request, form: FormData) -> Response:
         with about("action" if reason else "reason"):
             # Of one that is gone, the form said that it came back.
             said = decide(book, this, action, by, reason, book.now(this), desk.settings, came_back=True)
-    return redirect(f"/reed/{this.number}", f"{said} Saved.", book.entered)
+    return remember(redirect(f"/reed/{this.number}", f"{said} Saved.", book.entered), by)
 
 
 routes = [

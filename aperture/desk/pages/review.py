@@ -4,7 +4,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any, cast
 
 from starlette.datastructures import FormData
-from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -26,7 +25,7 @@ from aperture.book.store.records import (
     short_code,
 )
 from aperture.card.geometry import CARD, FACES
-from aperture.desk.pages.fields import decimal, photo_in_address, reed_number, text
+from aperture.desk.pages.fields import decimal, photo_in_address, reed_number, said_beside, text
 from aperture.desk.pages.leaves import leaf
 from aperture.desk.pages.outlines import (
     NUMBERS,
@@ -53,6 +52,7 @@ from aperture.desk.pages.waiting import (
     what_is_missing,
 )
 from aperture.desk.pages.who import remember, remembered
+from aperture.desk.refused import refused_in
 from aperture.desk.web import desk_of, desk_only, page, redirect, with_form
 from aperture.errors import BookError
 from aperture.flags import FLAGS, Flag
@@ -63,6 +63,8 @@ SHAPES = ("shut", "elliptical", "round")
 RETAKE = "A person asked for a retake."
 # So many of a kind are listed on a page.
 PHOTOS_LISTED = 60
+# The form in which it is said, as its template calls it.
+FORM = "say"
 # What can be said of a photo, and what the next page says of that.
 DONE = {
     "confirm": "numbers confirmed",
@@ -102,19 +104,11 @@ def queue_page(request: Request) -> Response:
 def one_page(request: Request) -> Response:
     """One photo beside the same reed's photo in the other state, and what can be said of it."""
     with desk_of(request).open_book() as book:
-        return _one(request, book, {})
+        return _one(request, book, refused_in(request, FORM).typed)
 
 
-def _one(
-    request: Request, book: Book, typed: Mapping[str, Any], trouble: str | None = None, status: int = 200
-) -> Response:
-    """The page of one photo.
-
-    Parameters
-    ----------
-    typed : what was typed into its form, if that was sent and is to be corrected.
-    trouble : what is wrong with it, in a sentence.
-    """
+def _one(request: Request, book: Book, typed: Mapping[str, Any]) -> Response:
+    """The page of one photo; `typed` is what was typed into its form, if that is to be corrected."""
     desk, then = desk_of(request), typed.get("then") or request.query_params.get("then", "")
     entry = photo_in_address(request, book)
     waiting = queue(desk, book)
@@ -130,7 +124,6 @@ def _one(
     return page(
         request,
         "review_one.html",
-        status,
         entry=entry,
         reed=reed,
         record=record,
@@ -155,8 +148,6 @@ def _one(
         window=reading.tip_window,
         by=typed.get("by", remembered(request)),
         typed=typed,
-        trouble=trouble,
-        at=_where(typed) if trouble else None,
         shapes=SHAPES,
         most=CARD.reed_tags.count,
         waters=WATER,
@@ -166,26 +157,24 @@ def _one(
     )
 
 
+def _where(typed: FormData) -> str:
+    """Beside which field it is said what is wrong: who it is, or what was said."""
+    try:
+        short_code(str(typed.get("by", "")).strip(), "Who reviews")
+    except BookError:
+        return "by"
+    return str(typed.get("say"))
+
+
 @desk_only
 @with_form
+@said_beside(one_page, FORM, _where)
 def answer(request: Request, form: FormData) -> Response:
-    """What a person says of a photo: stored beside what the program said, never in its place.
-
-    What cannot be said is told beside the field, and what was typed is still there.
-    """
+    """What a person says of a photo: stored beside what the program said, never in its place."""
     if str(form.get("say", "")) not in DONE:
         raise BookError("book-entry-wrong", f"{form.get('say')!r} cannot be said of a photo")
     with desk_of(request).open_book() as book:
-        try:
-            return _answered(request, book, form)
-        except BookError as error:
-            if error.code != "book-entry-wrong":
-                raise
-            trouble = f"{FLAGS[error.code].sentence.removesuffix('.')}: {error.detail}. Nothing was written."
-            status = 409
-        except HTTPException as error:
-            trouble, status = error.detail, error.status_code
-        return _one(request, book, form, trouble, status)
+        return _answered(request, book, form)
 
 
 def _answered(request: Request, book: Book, form: FormData) -> Response:
@@ -209,8 +198,7 @@ def _answered(request: Request, book: Book, form: FormData) -> Response:
         done = redirect(here + (f"?then={after}" if after else ""), told, book.entered)
     else:
         done = redirect(f"/review/{after}" if after else "/review", told, book.entered, back=here)
-    remember(done, by)
-    return done
+    return remember(done, by)
 
 
 routes = [
@@ -218,15 +206,6 @@ routes = [
     Route("/review/{sha}", one_page),
     Route("/review/{sha}", answer, methods=["POST"]),
 ]
-
-
-def _where(typed: Mapping[str, Any]) -> str:
-    """Beside which field it is said what is wrong: who it is, or what was said."""
-    try:
-        short_code(str(typed.get("by", "")).strip(), "Who reviews")
-    except BookError:
-        return "by"
-    return str(typed.get("say"))
 
 
 def _following(waiting: Sequence[Waiting], entry: Entry, then: str | None) -> list[str]:

@@ -15,7 +15,7 @@ from aperture.book.advice.rules import advise
 from aperture.book.photos.intake import soaked_as
 from aperture.book.present.words import recorded
 from aperture.book.store.ledger import Book
-from aperture.book.store.records import Entry, Filing, Reed, Soaking
+from aperture.book.store.records import Entry, Filing, Photo, Reed, Soaking
 from aperture.card.geometry import CARD, FACES, Face
 from aperture.desk.intake.work import Done
 from aperture.desk.pages.fields import decimal, reed_number, text
@@ -33,6 +33,7 @@ RECENT = 5
 LONGEST_SOAK_SECONDS = 3600.0
 # Why a filing was changed.
 SAID, SOAK_SAID = "said on the phone", "soak said on the phone"
+KNOWN = "Nothing was changed: that was known already. What is wrong is corrected under Review, on the laptop."
 # How it is known how long a reed was soaked.
 TIMED = "by the timer"
 
@@ -168,7 +169,7 @@ def correct_soak(request: Request, form: FormData) -> Response:
         if was.soaking.seconds != seconds:
             soaking = replace(was.soaking, seconds=seconds)
             book.add_filing(entry.photo, Filing(was.reed_id, "soaked", soaking, SOAK_SAID, None))
-    return redirect(f"/result/{entry.photo.sha256}")
+    return _answered(book, entry.photo, f"Soaked for {seconds:g} s")
 
 
 @cameras_too
@@ -178,7 +179,7 @@ def file_photo(request: Request, form: FormData) -> Response:
 
     What is known already stays: for that there is the review.
     """
-    reed, state, _ = _said(form)
+    reed, said_state, _ = _said(form)
     desk = desk_of(request)
     with desk.open_book() as book, book.writing():
         entry = _entry(request, book)
@@ -187,7 +188,7 @@ def file_photo(request: Request, form: FormData) -> Response:
         if filed is None and reed is not None:
             filed = book.known_or_new(reed, photo.when)
         reed_id = filed.id if filed is not None else None
-        state = was.state or state
+        state = was.state or said_state
         if (reed_id, state) != (was.reed_id, was.state):
             soaking = Soaking(seconds=_soaks(request).get(photo.sha256))
             soaking = (
@@ -195,7 +196,18 @@ def file_photo(request: Request, form: FormData) -> Response:
             )
             book.add_filing(photo, Filing(reed_id, state, soaking, SAID, None))
     _remember(request, Done("filed", photo.sha256, None))
-    return redirect(f"/result/{photo.sha256}")
+    if (said_state or state) != state or (reed is not None and filed is not None and filed.number != reed):
+        return redirect(f"/result/{photo.sha256}", KNOWN)
+    number = f"Reed {filed.number}" if filed is not None else "Reed not known"
+    return _answered(book, photo, f"{number}, {state or 'state not known'}")
+
+
+def _answered(book: Book, photo: Photo, words: str) -> Response:
+    """The page of a photo again; of what was entered it says so, and it can be undone.
+
+    A button that was pressed twice entered nothing the second time: what the first said still stands there.
+    """
+    return redirect(f"/result/{photo.sha256}", f"{words}: saved." if book.entered else "", book.entered)
 
 
 @cameras_too

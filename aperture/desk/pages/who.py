@@ -22,6 +22,8 @@ def remembered(request: Request) -> str:
         return ""
 
 
-def remember(answer: Response, code: str) -> None:
-    """Let the browser remember a code for a year."""
-    answer.set_cookie(COOKIE, quote(code), max_age=_YEAR_SECONDS, httponly=True, samesite="strict")
+def remember(answer: Response, code: str | None) -> Response:
+    """The same answer; with it the browser remembers a code for a year. None is nothing to remember."""
+    if code is not None:
+        answer.set_cookie(COOKIE, quote(code), max_age=_YEAR_SECONDS, httponly=True, samesite="strict")
+    return answer

@@ -1,4 +1,4 @@
-// The page of one reed: "nothing found" answers every question at once, and short codes are remembered.
+// The page of one reed: "nothing found" answers every question at once.
 "use strict";
 
 // --- nothing found ---
@@ -19,33 +19,6 @@ for (const all of document.querySelectorAll("[data-asked]")) {
     if (event.target.type === "radio" && event.target.value !== "no") all.checked = false;
   });
 }
-
-// --- who it is ---
-
-// On this computer only, and only what the book would take: a short code, never a name.
-const KEY = "aperture-code";
-const CODE = /^[^\W_]([\w.-]{0,22}[^\W_])?$/;
-const codes = document.querySelectorAll("input[data-code]");
-
-function remembered() {
-  try {
-    return localStorage.getItem(KEY) || "";
-  } catch {
-    return ""; // a browser that keeps nothing
-  }
-}
-
-for (const field of codes) if (!field.value) field.value = remembered();
-document.addEventListener("submit", (event) => {
-  const field = event.target.querySelector("input[data-code]");
-  const said = field ? field.value.trim() : "";
-  if (!CODE.test(said)) return;
-  try {
-    localStorage.setItem(KEY, said);
-  } catch {
-    // a browser that keeps nothing
-  }
-});
 
 // --- a link to a form opens it ---
 
