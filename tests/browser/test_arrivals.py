@@ -1,7 +1,5 @@
 """Photos that arrive, in a real browser: what the import says of each of them."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
-
 import re
 import shutil
 import threading

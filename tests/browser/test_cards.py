@@ -1,7 +1,5 @@
 """The page of the printed card in a real browser: asked, answered, refused, and used by the next photo."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
-
 import pytest
 
 from tests.browser.windows import DRY, LAPTOP, PHONE, Axe, expect

@@ -1,7 +1,5 @@
 """The desk's pages in a real browser: the keys of the review, points of an outline, a folder, paper."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
-
 import json
 import re
 import shutil

@@ -1,8 +1,6 @@
 """The page to begin with, and what all pages share, in a real browser: light and dark, what was done and is
 undone, errors beside their fields, words that open."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
-
 import re
 
 import pytest

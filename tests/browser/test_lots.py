@@ -1,7 +1,5 @@
 """The page of lots in a real browser: it fits, all can read it, and a lot is entered in a few clicks."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
-
 import re
 from datetime import datetime
 

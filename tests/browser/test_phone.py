@@ -4,8 +4,6 @@ What the desk would take long for or does not do by itself is put in its place b
 is measured in `test_story.py`.
 """
 
-# A fixture is the story's; without a browser it skips, and this with it.
-
 import json
 import os
 import re

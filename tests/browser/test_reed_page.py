@@ -1,7 +1,5 @@
 """The page of one reed in a real browser: how much of it is seen, how few clicks it takes."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
-
 import re
 import shutil
 from datetime import datetime, timedelta

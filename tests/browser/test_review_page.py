@@ -1,6 +1,6 @@
 """The review of one photo in a real browser: what is in view, the whole photo, numbers while one drags."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
+# Fixtures come from another file of tests.
 # ruff: noqa: F811
 
 import json
