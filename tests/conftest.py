@@ -1,5 +1,7 @@
-"""Made-up results for tests of what comes after measuring; no photo is measured here."""
+"""How the tests are shared out; and made-up results for those of what comes after measuring."""
 
+import os
+from collections import Counter
 from dataclasses import fields
 from functools import cache
 
@@ -21,6 +23,48 @@ LIMITS = Limits(shut_below_height_mm=0.15, wide_from_ratio=0.18, round_from_rati
 # A machine that is busy with other work is slow, and nothing is wrong.
 hypothesis.settings.register_profile("aperture", deadline=None)
 hypothesis.settings.load_profile("aperture")
+
+# Files and folders that take long, longest first, as measured once. Those in a browser follow each other,
+# because they share one.
+LONGEST = (
+    "tests/browser/test_review_page.py",
+    "tests/browser/test_story.py",
+    "tests/browser/test_home.py",
+    "tests/browser",
+    "tests/opening/test_opening.py",
+    "tests/book/test_breaking.py",
+    "tests/batch",
+    "tests/photo/test_damage.py",
+    "tests/studies/test_slit.py",
+    "tests/studies/test_gauge.py",
+    "tests/accuracy",
+    "tests/test_demo.py",
+    "tests/test_truth_design.py",
+)
+
+
+def pytest_xdist_auto_num_workers() -> int | None:
+    """One process more than there are processors: some tests wait, for a browser or until a time is over."""
+    if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:  # as xdist has it
+        return None
+    return (os.cpu_count() or 1) + 1
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items):
+    """Long files first, so that none is begun when all others are done; then those of many tests."""
+
+    def file_of(item):
+        return item.nodeid.partition("::")[0]
+
+    tests = Counter(map(file_of, items))
+
+    def place(item):
+        file = file_of(item)
+        known = (rank for rank, name in enumerate(LONGEST) if file.startswith(name))
+        return next(known, len(LONGEST)), -tests[file], file
+
+    items.sort(key=place)
 
 
 def ellipse_points_mm(width_mm, height_mm, centre_mm=(42.8, 4.5)):

@@ -1,29 +1,12 @@
 """Photos that arrive, in a real browser: what the import says of each of them."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
-# ruff: noqa: F811
-
 import re
 import shutil
 import threading
 
 import pytest
 
-from tests.browser.test_story import (  # noqa: F401 (fixtures)
-    DRY,
-    LAPTOP,
-    NOT_NAMED,
-    PHONE,
-    ROOT,
-    SHAKEN,
-    Axe,
-    chromium,
-    desk,
-    enter,
-    expect,
-    laptop,
-    worker,
-)
+from tests.browser.windows import DRY, LAPTOP, NOT_NAMED, PHONE, ROOT, SHAKEN, Axe, expect
 
 FAR = ROOT / "fixtures" / "photos" / "far.jpg"
 

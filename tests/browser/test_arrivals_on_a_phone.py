@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from aperture.desk.intake.small import small_picture
 from tests.browser.test_phone import choose, desk, keep, page, results, shot  # noqa: F401 (fixtures)
-from tests.browser.test_story import PHONE, ROOT, Axe, chromium, expect  # noqa: F401 (a fixture)
+from tests.browser.windows import PHONE, ROOT, Axe, expect
 
 # --- the soak ------------------------------------------------------------------------------------------
 

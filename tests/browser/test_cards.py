@@ -1,22 +1,8 @@
 """The page of the printed card in a real browser: asked, answered, refused, and used by the next photo."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
-# ruff: noqa: F811
-
 import pytest
 
-from tests.browser.test_story import (  # noqa: F401 (fixtures)
-    DRY,
-    LAPTOP,
-    PHONE,
-    Axe,
-    chromium,
-    desk,
-    enter,
-    expect,
-    laptop,
-    worker,
-)
+from tests.browser.windows import DRY, LAPTOP, PHONE, Axe, expect
 
 SIZES = pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])
 

@@ -1,8 +1,5 @@
 """The desk's pages in a real browser: the keys of the review, points of an outline, a folder, paper."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
-# ruff: noqa: F811
-
 import json
 import re
 import shutil
@@ -16,20 +13,7 @@ from aperture.book.photos.intake import take_in
 from aperture.book.store.ledger import Book
 from aperture.desk.pages.outlines import smooth
 from aperture.settings import Settings, change_settings
-from tests.browser.test_story import (  # noqa: F401 (fixtures)
-    DRY,
-    LAPTOP,
-    NOT_NAMED,
-    PHONE,
-    Axe,
-    chromium,
-    desk,
-    enter,
-    expect,
-    laptop,
-    laptop_photo,
-    worker,
-)
+from tests.browser.windows import DRY, LAPTOP, NOT_NAMED, PHONE, Axe, expect, laptop_photo
 
 
 @pytest.fixture(scope="module")

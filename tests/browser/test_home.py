@@ -1,31 +1,12 @@
 """The page to begin with, and what all pages share, in a real browser: light and dark, what was done and is
 undone, errors beside their fields, words that open."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
-# ruff: noqa: F811
-
 import re
 
 import pytest
 
 from aperture.desk.web import UNDO_SECONDS
-from tests.browser.test_story import (  # noqa: F401 (fixtures)
-    DRY,
-    LAPTOP,
-    NOT_NAMED,
-    PAGES,
-    PHONE,
-    Axe,
-    chromium,
-    desk,
-    enter,
-    expect,
-    laptop,
-    laptop_photo,
-    phone,
-    scan,
-    worker,
-)
+from tests.browser.windows import LAPTOP, NOT_NAMED, PAGES, PHONE, Axe, expect, laptop_photo
 
 SIZES = {"laptop": LAPTOP, "phone": PHONE}
 MORE = ["/gauge", "/nowhere", "/reed/7/check", "/help/terms"]
@@ -95,7 +76,7 @@ def empty(chromium, tmp_path, worker):
     from aperture.desk.security.access import Access
     from aperture.desk.web import Desk
     from aperture.settings import Settings
-    from tests.browser.test_story import Watch, create_app, listen, serving, uvicorn
+    from tests.browser.windows import Watch, create_app, listen, serving, uvicorn
 
     socket = listen("127.0.0.1", 0)
     address = f"127.0.0.1:{socket.getsockname()[1]}"
@@ -107,6 +88,7 @@ def empty(chromium, tmp_path, worker):
         window.page.wait_for_url("**/due")
         yield window
         window.close()
+        desk.state.arrivals.close()  # the page of an import waits for its news
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -138,6 +120,7 @@ def test_the_button_goes_when_it_is_of_no_use_any_more(laptop):
     laptop.page.get_by_role("button", name="It was squeezed now").click()
     button = laptop.page.get_by_role("button", name="Undo")
     expect(button).to_be_visible()
+    laptop.page.wait_for_load_state()  # before its style is there, nothing moves
     # Stopped, so that no time passes by itself.
     set_to = "(ms) => document.getAnimations().forEach((one) => { one.pause(); one.currentTime = ms; })"
     laptop.page.evaluate(set_to, 1000 * UNDO_SECONDS - 500)

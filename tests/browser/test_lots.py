@@ -1,24 +1,11 @@
 """The page of lots in a real browser: it fits, all can read it, and a lot is entered in a few clicks."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
-# ruff: noqa: F811
-
 import re
 from datetime import datetime
 
 import pytest
 
-from tests.browser.test_story import (  # noqa: F401 (fixtures)
-    LAPTOP,
-    PHONE,
-    Axe,
-    chromium,
-    desk,
-    enter,
-    expect,
-    laptop,
-    worker,
-)
+from tests.browser.windows import LAPTOP, PHONE, Axe, expect
 
 BOTH = pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])
 CODE = re.compile("^Code")

@@ -4,9 +4,6 @@ What the desk would take long for or does not do by itself is put in its place b
 is measured in `test_story.py`.
 """
 
-# A fixture is the story's; without a browser it skips, and this with it.
-# ruff: noqa: F811
-
 import json
 import os
 import re
@@ -25,7 +22,7 @@ from aperture.desk.security.access import Access
 from aperture.desk.server import Server, listen
 from aperture.desk.web import Desk
 from aperture.settings import Settings
-from tests.browser.test_story import PHONE, Axe, chromium, expect, serving  # noqa: F401 (a fixture)
+from tests.browser.windows import PHONE, Axe, expect, serving
 
 
 class MadeUp:

@@ -1,8 +1,5 @@
 """The page of one reed in a real browser: how much of it is seen, how few clicks it takes."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
-# ruff: noqa: F811
-
 import re
 import shutil
 from datetime import datetime, timedelta
@@ -14,17 +11,7 @@ from aperture.book.photos.intake import take_in
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import FAULTS, Soaking
 from aperture.settings import Settings, change_settings
-from tests.browser.test_story import (  # noqa: F401 (fixtures)
-    LAPTOP,
-    PHONE,
-    Axe,
-    chromium,
-    desk,
-    enter,
-    expect,
-    laptop,
-    worker,
-)
+from tests.browser.windows import LAPTOP, PHONE, Axe, expect
 
 DEMO = Path(__file__).parents[2] / "demo_images"
 TAKEN = [DEMO / "R07_dry.jpg", DEMO / "R07_soaked.jpg", DEMO / "later" / "R07_soaked_squeezed.jpg"]

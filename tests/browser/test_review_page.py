@@ -1,6 +1,6 @@
 """The review of one photo in a real browser: what is in view, the whole photo, numbers while one drags."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
+# Fixtures come from another file of tests.
 # ruff: noqa: F811
 
 import json
@@ -10,19 +10,7 @@ import pytest
 
 from aperture.book.photos.intake import take_in
 from tests.browser.test_desk_pages import readings, review, two_photos  # noqa: F401 (fixtures)
-from tests.browser.test_story import (  # noqa: F401 (fixtures)
-    LAPTOP,
-    PHONE,
-    SHAKEN,
-    Axe,
-    Watch,
-    chromium,
-    desk,
-    enter,
-    expect,
-    laptop,
-    worker,
-)
+from tests.browser.windows import LAPTOP, PHONE, SHAKEN, Axe, Watch, expect
 
 
 @pytest.fixture

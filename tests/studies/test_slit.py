@@ -34,10 +34,13 @@ def made_gauge(
 ):
     """The printed face with a gauge drawn into its notch, (rows, columns) float32; edges are exact."""
     light = printed().copy()
-    height = CARD.height_mm
-    rows, columns = light.shape
-    x = (np.arange(columns) + 0.5) / PX_PER_MM_DRAWN - middle_mm[0]
-    y = height - (np.arange(rows) + 0.5) / PX_PER_MM_DRAWN - middle_mm[1]
+    notch = CARD.notch
+    # All of it lies in the notch, so only there is anything to be worked out.
+    rows = slice(int((CARD.height_mm - notch.y_max_mm) * PX_PER_MM_DRAWN) - 1, light.shape[0])
+    columns = slice(int(notch.x_min_mm * PX_PER_MM_DRAWN) - 1, int(notch.x_max_mm * PX_PER_MM_DRAWN) + 2)
+    part = light[rows, columns]
+    x = (np.arange(light.shape[1])[columns] + 0.5) / PX_PER_MM_DRAWN - middle_mm[0]
+    y = CARD.height_mm - (np.arange(light.shape[0])[rows] + 0.5) / PX_PER_MM_DRAWN - middle_mm[1]
     roll = np.radians(roll_deg)
     along = x * np.cos(roll) + y[:, None] * np.sin(roll)
     across = -x * np.sin(roll) + y[:, None] * np.cos(roll)
@@ -46,16 +49,16 @@ def made_gauge(
         return np.clip((half_mm - np.abs(value)) * PX_PER_MM_DRAWN + 0.5, 0.0, 1.0)
 
     half = gap_mm / 2 + wedge_mm / 2 * along / 7.0 + bow_mm * (1 - (along / 3.0) ** 2)
-    notch = CARD.notch
     hole = (x + middle_mm[0] > notch.x_min_mm) & (x + middle_mm[0] < notch.x_max_mm)
     hole = hole[None, :] & (y[:, None] + middle_mm[1] < notch.y_max_mm)
-    light[hole] = BEHIND
+    part[hole] = BEHIND
     body = within(along, 5.0) * np.clip((half + 0.8 - np.abs(across)) * PX_PER_MM_DRAWN + 0.5, 0.0, 1.0)
     sheets = np.clip((half - np.abs(across)) * PX_PER_MM_DRAWN + 0.5, 0.0, 1.0)
     slit = sheets * within(along, slit_mm / 2)
     drawn = strip + sheets * (PAPER - strip)
     drawn = drawn + slit * (inside - drawn)
-    return np.where(hole, light + body * (drawn - light), light).astype(np.float32)
+    part[hole] = (part + body * (drawn - part))[hole]
+    return light
 
 
 def measured(settings=None, blur_px=0.8, px_per_mm=16.0, tilt_deg=-9.0, **gauge):

@@ -1,0 +1,18 @@
+"""The fixtures of the tests in a browser, for all files of this folder; without a browser there are none."""
+
+from contextlib import suppress
+
+import pytest
+
+# A file of tests that imports from there then is skipped, with the reason.
+with suppress(pytest.skip.Exception):
+    from tests.browser.windows import (  # noqa: F401
+        chromium,
+        desk,
+        enter,
+        laptop,
+        one_browser,
+        one_worker,
+        phone,
+        worker,
+    )
