@@ -79,6 +79,7 @@ def test_a_little_training_lowers_the_loss():
         torch.tensor(np.array(inner), dtype=torch.float32),
         torch.tensor(np.array(inner), dtype=torch.float32),
         torch.tensor(to_film, dtype=torch.float32).expand(4, -1, -1),
+        torch.tensor([42.8, 4.5, 150.0]).expand(4, -1),
         torch.ones(4, dtype=torch.bool),
         torch.zeros(4, dtype=torch.bool),
     )

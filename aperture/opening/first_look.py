@@ -2,7 +2,8 @@
 
 The first network sees the notch laid flat and says for each column where the upper and the lower edge are, as
 a distribution over the rows, and whether the column lies between the corners. The second sees a strip along
-each edge, laid out so that the edge runs level, and says the same more closely. It is asked from an outline
+each edge, laid out so that the edge runs level, with that of the other edge and the slope of the line of
+sight (which tells whose inner wall is seen), and says the same more closely. It is asked from an outline
 that was pushed outwards, and from one that was pushed inwards, as a mirror would show it: the mean is the
 answer, and how far the two differ tells how much the answer depends on how one looked. It also says by how
 much it expects to be off.
@@ -28,6 +29,7 @@ Floats = NDArray[np.float64]
 FLAT_MM, FLAT_SHAPE = (14.0, 11.2), (192, 240)
 STRIP_SHAPE, STRIP_PITCH_MM, STRIP_REACH = (48, 128), 0.0225, 1.12
 USUAL_BLUR_MM = 0.05
+STEEP = 3.0  # the line of sight's slope times this is what the second network is told
 BRIGHTEST = 1.6  # paper = 1; what is brighter counts as this
 
 PUSH_MM, PUSH_SHARE = (
@@ -295,17 +297,21 @@ def _closer(notch: Region, rough: EdgeColumns, mirrored: bool = False) -> EdgeCo
     low, high = (fade * edge for edge in _smooth(rough, u))
     offsets = ((np.arange(rows) - (rows - 1) / 2) * STRIP_PITCH_MM)[:, None]
     blur = np.clip(notch.view.blur_across_mm / USUAL_BLUR_MM - 1, -1.0, 3.0)
-    blobs = []
+    sight = _sight(notch.view, rough)
+    lights, blobs = [], []
     for own, other, outwards in ((low, high, -1.0), (high, low, 1.0)):
         y = own + outwards * offsets
         light = notch.sample_cubic(rough.to_card(np.stack([np.broadcast_to(x, y.shape), y], axis=-1)))
+        lights.append(_encoded(light))
         to_other = np.clip(outwards * (y - other), -0.5, 1.5)
-        constant = np.full_like(light, blur)
-        blobs.append(
-            np.stack([_encoded(light), to_other, constant, np.broadcast_to(np.abs(u) - 0.5, y.shape)])
-        )
+        constants = (blur, np.abs(u) - 0.5, outwards * STEEP * sight)
+        blobs.append([to_other, *(np.broadcast_to(each, y.shape) for each in constants)])
+    strips = [
+        np.stack([light, *blob[:3], other, blob[3]])
+        for light, blob, other in zip(lights, blobs, reversed(lights), strict=True)
+    ]
     along = slice(None, None, -1 if mirrored else 1)
-    result = run("edge.onnx", np.asarray(blobs, np.float32)[..., along])[..., along]
+    result = run("edge.onnx", np.asarray(strips, np.float32)[..., along])[..., along]
     (place_low, spread_low), (place_high, spread_high) = (_medians(one[0]) for one in result)
     inside = _sigmoid(np.mean([_between(one[0], one[1]) for one in result], axis=0))
     here = _run_of(inside)
@@ -326,6 +332,13 @@ def _closer(notch: Region, rough: EdgeColumns, mirrored: bool = False) -> EdgeCo
         corners=ends,
         expected_mm=STRIP_PITCH_MM * np.exp(result[:, 2].mean(axis=(1, 2)).astype(np.float64)),
     )
+
+
+def _sight(view: View, edges: EdgeColumns) -> float:
+    """The slope of the line of sight across the chord: above 0 where the camera stands above the tip."""
+    to_eye = view.camera.camera_centre_mm() - np.array([*edges.origin_mm, view.tip_offset_mm])
+    across = np.array([-np.sin(edges.angle), np.cos(edges.angle)])
+    return float(to_eye[:2] @ across / to_eye[2])
 
 
 def _pushed(edges: EdgeColumns, way: float) -> EdgeColumns:

@@ -17,7 +17,7 @@ from aperture.errors import ModelError
 # SHA-256 of the files: the program runs with the weights that its figures are from, or not at all.
 FILES = {
     "where.onnx": "36093e1c2b6eb7c4b447773341b70661f6f9d16cb6ecd49d82bc4ab850c1f98d",
-    "edge.onnx": "9db9f826ffc45fc99a93f5c87f056178069761ef418c14ed15eda07aad6804a9",
+    "edge.onnx": "2ae0acfd35f926e504471e89bf2431d35677004440607612d594cc0c0533ad98",
 }
 
 
