@@ -17,7 +17,7 @@ from aperture.errors import ModelError
 # SHA-256 of the files: the program runs with the weights that its figures are from, or not at all.
 FILES = {
     "where.onnx": "36093e1c2b6eb7c4b447773341b70661f6f9d16cb6ecd49d82bc4ab850c1f98d",
-    "edge.onnx": "2ae0acfd35f926e504471e89bf2431d35677004440607612d594cc0c0533ad98",
+    "edge.onnx": "aa7291e35e1a2b0fae1d1497967891feb36f26078c0a467ed780a767cfd656c2",
 }
 
 

@@ -61,10 +61,10 @@ class Thresholds:
     bright_share: float = 0.02
     darkest: float = 0.15
     edge_outwards_mm: float = 0.0015
-    edge_u_blurs: float = 0.114
-    edge_u_shift: float = 0.73
-    edge_u_expected: float = 1.09
-    edge_u_residual: float = 0.57
+    edge_u_blurs: float = 0.086
+    edge_u_shift: float = 2.23
+    edge_u_expected: float = 0.78
+    edge_u_residual: float = 0.52
     corner_u_mm: float = 0.02
     corner_u_blurs: float = 0.2
     corner_u_thin_mm2: float = 0.006
