@@ -67,8 +67,8 @@ def test_so_it_is_for_a_phone(desk, phone):
 
 WRONG = """() => {
   const main = document.querySelector("main");
-  main.innerHTML = "<h1>A</h1><h4>B</h4><p>grey</p><p><button>x</button></p><p>wide</p>";
-  main.append(Object.assign(new Image(), { src: "/static/mark.svg" }));
+  main.innerHTML = "<h1>A</h1><h4>B</h4><p>grey</p><p><button>x</button></p>" +
+    "<img src='/static/mark.svg'><p>wide</p>";
   const [grey, , wide] = main.querySelectorAll("p");
   Object.assign(grey.style, { color: "#777", background: "#fff" });
   Object.assign(main.querySelector("button").style, { minHeight: 0, padding: 0 });
