@@ -340,7 +340,8 @@ _LIST = [
         "book",
         "There is no reed book there.",
         "`aperture intake` begins one; or name the file with --book.",
-        page_advice="Close the desk and open it again: that begins one.",
+        page_advice="If it was moved, bring it back there. Else close the desk and open it again: that begins"
+        " one.",
     ),
     Flag(
         "book-entry-wrong",

@@ -88,9 +88,7 @@ def create_app(desk: Desk) -> ASGIApp:
         },
     )
     app.state.desk = desk
-    desk.state.arrivals = Arrivals(
-        lambda order, turn: desk.state.worker.take(order, turn), at_once(desk.settings)
-    )
+    desk.state.arrivals = Arrivals(desk.take, at_once(desk.settings))
     app.state.counts = due_page.counts
     return Shield(app, hosts, lambda scope: session_in(desk, scope))
 

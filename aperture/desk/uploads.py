@@ -144,7 +144,7 @@ async def take(
     order = Order(desk.book_path, photo.path, photo.name, desk.settings, reed, state, lot, seconds)
     # They wait here for their turn, not each in a thread: pages need those.
     done = await to_thread.run_sync(
-        lambda: desk.state.worker.take(replace(order, seconds_of=seconds_of())), limiter=desk.state.taking
+        lambda: desk.take(replace(order, seconds_of=seconds_of())), limiter=desk.state.taking
     )
     session = session_of(request)
     if session is not None and done.sha256 is not None:

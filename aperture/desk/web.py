@@ -26,10 +26,11 @@ from aperture.book.store.records import History
 from aperture.book.store.withdrawals import Entered
 from aperture.desk.intake.arrivals import Arrivals
 from aperture.desk.intake.folder import FolderWatch
-from aperture.desk.intake.work import Done, GaugeOrder, Order, Turn
+from aperture.desk.intake.work import Done, GaugeOrder, Order, Turn, book_refuses
 from aperture.desk.refused import refused_in
 from aperture.desk.security.access import Access, Session
 from aperture.desk.wording import explained, page_words, plain
+from aperture.errors import BookError
 from aperture.settings import Settings
 
 HERE = Path(__file__).parent
@@ -116,7 +117,8 @@ class State:
     `undos` what can be undone, by a key of its own. `clock` are seconds that only go forward. By the photo's
     hash: `soaks` are the timer's seconds, `small` small pictures. `soaked` says of which reed a soak was, by
     the session's key and the soak's name; 0 for a reed that nobody named. `door` is the file that leads the
-    browser in, as long as it is there. `gauge` is what the last photo of a gauge gave, until it was shown.
+    browser in, as long as it is there. `has_book`: the book was open once. `gauge` is what the last photo of
+    a gauge gave, until it was shown.
     """
 
     worker: TakesPhotos = field(default_factory=_NobodyTakes)
@@ -136,6 +138,7 @@ class State:
     soaked: dict[tuple[str, str], int] = field(default_factory=dict)
     small: dict[str, bytes] = field(default_factory=dict)
     door: Path | None = None
+    has_book: bool = False
     gauge: Done | None = None
 
 
@@ -166,10 +169,22 @@ class Desk:
     def open_book(self) -> Book:
         """The book, open; each request opens its own, in the thread in which it works.
 
-        Only where there is none yet is one begun: one that is there can be read from a full disk, too.
+        Only where there is none yet is one begun: one that is there can be read from a full disk, too. One
+        that goes away while the desk runs is said to be missing: an empty one in its place would look as if
+        all reeds were lost.
         """
         missing = not self.book_path.is_file() or self.book_path.stat().st_size == 0
-        return Book(self.book_path, create=missing, wait_seconds=LOCK_WAIT_SECONDS)
+        create = missing and not self.state.has_book
+        book = Book(self.book_path, create=create, wait_seconds=LOCK_WAIT_SECONDS)
+        self.state.has_book = True
+        return book
+
+    def take(self, order: Order | GaugeOrder, turn: Turn | None = None) -> Done:
+        """Let the worker take a photo in, as `TakesPhotos.take`; not into a new book where one was."""
+        if self.state.has_book and not self.book_path.is_file():
+            return book_refuses(BookError("book-missing", str(self.book_path)))
+        worker = self.state.worker
+        return worker.take(order, turn) if turn is not None else worker.take(order)
 
 
 def histories_here(desk: Desk, book: Book) -> list[History]:

@@ -241,7 +241,7 @@ def measure_one(order: Order) -> Measured | Done:
                 order.only_with_card,
             )
     except BookError as error:
-        return _book_refuses(error)
+        return book_refuses(error)
     has_tip = taken.tip is not None and taken.measurement.outcome == "measured"
     return Measured(taken, settings, None if has_tip or taken.kept is None else small_picture(order.photo))
 
@@ -268,7 +268,7 @@ def enter_one(order: Order, measured: Measured) -> Done:
                 order.seconds_of,
             )
     except BookError as error:
-        return _book_refuses(error)
+        return book_refuses(error)
     why, code = arrival.why, None
     if arrival.what == "not taken in" and arrival.measurement is not None:
         why = f"{why} {arrival.measurement.advice}"
@@ -283,7 +283,8 @@ def is_whole(photo: Path) -> bool:
     return is_whole(photo)
 
 
-def _book_refuses(error: "BookError") -> Done:
+def book_refuses(error: "BookError") -> Done:
+    """A photo that was not taken in, because of what is wrong with the book."""
     from aperture.flags import FLAGS
 
     flag = FLAGS[error.code]

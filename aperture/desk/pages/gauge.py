@@ -63,9 +63,7 @@ async def gauge_photo(request: Request) -> Response:
         desk = desk_of(request)
         async with stored(upload) as photo:
             order = GaugeOrder(desk.book_path, photo.path, photo.name, desk.settings, sheets, ream_mm)
-            desk.state.gauge = await to_thread.run_sync(
-                desk.state.worker.take, order, limiter=desk.state.taking
-            )
+            desk.state.gauge = await to_thread.run_sync(desk.take, order, limiter=desk.state.taking)
     finally:
         await form.close()
     return redirect("/gauge#result")
