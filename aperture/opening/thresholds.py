@@ -60,11 +60,11 @@ class Thresholds:
     tallest_mm: float = INSTRUMENT.tallest_mm
     bright_share: float = 0.02
     darkest: float = 0.15
-    edge_outwards_mm: float = 0.0015
-    edge_u_blurs: float = 0.086
-    edge_u_shift: float = 2.23
-    edge_u_expected: float = 0.78
-    edge_u_residual: float = 0.52
+    edge_outwards_mm: float = 0.001
+    edge_u_blurs: float = 0.097
+    edge_u_shift: float = 1.32
+    edge_u_expected: float = 1.0
+    edge_u_residual: float = 0.76
     corner_u_mm: float = 0.02
     corner_u_blurs: float = 0.2
     corner_u_thin_mm2: float = 0.006
