@@ -160,7 +160,7 @@ def _axes(panel: _Panel, x_name: str, y_name: str, title: str) -> list[str]:
         _text(left, top - 14, title, "start", "ink", 'font-weight="bold"'),
         _text((left + right) / 2, HEIGHT_PX - 12, x_name, "middle", "ink"),
     ]
-    x_px, y_px = panel.left_px + 14, (top + bottom) / 2
+    x_px, y_px = panel.left_px + 12, (top + bottom) / 2
     turned = f'transform="rotate(-90 {x_px:.1f} {y_px:.1f})"'
     parts.append(_text(x_px, y_px, y_name, "middle", "ink", turned))
     for value in _ticks(panel.x_range):
