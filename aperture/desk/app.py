@@ -15,6 +15,7 @@ from aperture.desk.intake.arrivals import Arrivals
 from aperture.desk.intake.crew import at_once
 from aperture.desk.pages import (
     cards,
+    comparing,
     due_page,
     gauge,
     help,
@@ -73,6 +74,7 @@ def create_app(desk: Desk) -> ASGIApp:
             *importing.routes,
             *watching.routes,
             *gauge.routes,
+            *comparing.routes,
             *cards.routes,
             *picture.routes,
             *phone.routes,

@@ -24,10 +24,55 @@ def sentences(comparison: Comparison) -> list[str]:
     """What the comparison says, the plain answer first."""
     if comparison.heights is not None:
         return _of_heights(comparison.heights)
-    return [_of_kappa(first, second, kappa) for first, second, kappa in _kappas(comparison)]
+    return [_of_kappa(first, second, kappa) for first, second, kappa in kappas(comparison)]
 
 
-def _kappas(comparison: Comparison) -> list[tuple[str, str, Kappa]]:
+def meaning(comparison: Comparison) -> list[str]:
+    """What follows from that, for somebody who has never met such a comparison."""
+    if comparison.heights is not None:
+        return _meaning_of_heights(comparison, comparison.heights)
+    chance = (
+        "Kappa takes off what agrees by chance: where nearly all reeds are of one class, two agree on most of"
+        " them even if both guess."
+    )
+    if comparison.people is None:
+        return [chance, "Let a second person sort the same reeds: so you see how far people agree at all."]
+    return [
+        chance,
+        "If the two people differ from each other as often as from this program, the limits between the"
+        " classes are in doubt, not one of the three: a reed near a limit can be called either way.",
+    ]
+
+
+def _meaning_of_heights(comparison: Comparison, heights: Heights) -> list[str]:
+    agreement, line = heights.agreement, heights.line
+    limits = (agreement.lower.estimate, agreement.upper.estimate)
+    low, high = (f"{value:+.2f}".replace("-", "−") for value in limits)
+    within = sum(pairing.within for pairing in comparison.pairings)
+    theirs = any(pairing.other.u_mm for pairing in comparison.pairings)
+    said = [
+        f"Yours minus this program lies between {low} and {high} mm for 19 of 20 reeds. Would you sort a reed"
+        " differently if its opening were off by that much? If not, either way will do.",
+        f"For {within} of {agreement.count} readings the difference is within the ± of"
+        f" {'both' if theirs else 'this program'}. The rest comes from"
+        f" {'what neither ± knows' if theirs else 'the other way, or from what the ± does not know'}: a reed"
+        " that dried, or was read at another place of its tip.",
+        "Which of the two is wrong is not said: the limits hold the errors of both.",
+    ]
+    if line is not None and not line.is_parallel:
+        said.append(
+            "A difference that changes with the height is most likely a scale: the printed bar, a tip that"
+            " stood before or behind the card’s face, or the unit of the other way. Check these first."
+        )
+    elif line is not None and agreement.differs:
+        said.append(
+            "As far as these readings tell, the difference is the same for low and for high openings. Then it"
+            " is most likely a different edge: one way takes the inside of the cane, the other its rim."
+        )
+    return said
+
+
+def kappas(comparison: Comparison) -> list[tuple[str, str, Kappa]]:
     """Who was compared with whom: the two people first, then each with the program."""
     found = [("person 1", "person 2", comparison.people)] if comparison.people is not None else []
     people = len(comparison.with_program)
@@ -97,7 +142,7 @@ def show_comparison(console: Console, comparison: Comparison) -> None:
             console.print(Text(sentence))
         console.print()
         _show_numbers(console, comparison.heights)
-    for place, (first, second, kappa) in enumerate(_kappas(comparison)):
+    for place, (first, second, kappa) in enumerate(kappas(comparison)):
         if place:
             console.print()
         console.print(Text(_of_kappa(first, second, kappa), style="bold"))
@@ -105,30 +150,38 @@ def show_comparison(console: Console, comparison: Comparison) -> None:
     _show_left_out(console, comparison.left_out, comparison.empty)
 
 
-def _show_numbers(console: Console, heights: Heights) -> None:
+def number_rows(heights: Heights) -> list[tuple[str, str, str]]:
+    """What the differences come to: the name of each number, the number in mm, its interval."""
     agreement = heights.agreement
-    table = bare_table()
-    for heading in (f"yours minus this program, {agreement.count} readings", "mm", "95 % interval"):
-        table.add_column(heading)
-    rows = [
+    rows = []
+    for name, interval in (
         ("mean difference", agreement.mean),
         ("lower limit of agreement", agreement.lower),
         ("upper limit of agreement", agreement.upper),
-    ]
-    for name, interval in rows:
+    ):
         estimate, within = _interval(interval, 3).split(" ", 1)
-        table.add_row(name, estimate, within.strip("()"))
-    table.add_row("standard deviation", f"{agreement.standard_deviation:.3f}", "")
+        rows.append((name, estimate, within.strip("()")))
+    return [*rows, ("standard deviation", f"{agreement.standard_deviation:.3f}", "")]
+
+
+def line_words(heights: Heights) -> str:
+    """The line through both ways, in a sentence."""
+    if heights.line is None:
+        return "There are too few readings, or too much alike, for a line through them."
+    return (
+        "Line through both (Deming): yours = slope × this program + offset; slope"
+        f" {_interval(heights.line.slope, 2)}, offset {_interval(heights.line.intercept, 3, 'mm')}."
+    )
+
+
+def _show_numbers(console: Console, heights: Heights) -> None:
+    table = bare_table()
+    for heading in (f"yours minus this program, {heights.agreement.count} readings", "mm", "95 % interval"):
+        table.add_column(heading)
+    for row in number_rows(heights):
+        table.add_row(*row)
     console.print(table)
-    if heights.line is not None:
-        slope, intercept = heights.line.slope, heights.line.intercept
-        console.print(
-            f"Line through both (Deming): yours = slope × this program + offset; slope {_interval(slope, 2)},"
-            f" offset {_interval(intercept, 3, 'mm')}.",
-            markup=False,
-        )
-    else:
-        console.print("There are too few readings, or too much alike, for a line through them.")
+    console.print(line_words(heights), markup=False)
     words = "Limits of agreement hold 19 of 20 differences (Bland and Altman). Intervals are 95 %."
     console.print(Text(words, style="dim"))
 

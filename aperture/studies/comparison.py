@@ -1,5 +1,6 @@
 """Another way of measuring the same reeds beside this program's: which readings pair up, what they say."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -47,6 +48,19 @@ class Pairing:
 
     other: OtherReading
     own: OwnReading
+
+    @property
+    def difference_mm(self) -> float | None:
+        """The other way minus this program; None of classes."""
+        if self.other.height_mm is None or self.own.height_mm is None:
+            return None
+        return self.other.height_mm - self.own.height_mm
+
+    @property
+    def within(self) -> bool:
+        """Whether the heights differ by no more than their ± together, as far as these are known."""
+        both = math.hypot(self.other.u_mm or 0.0, self.own.u_mm or 0.0)
+        return self.difference_mm is not None and abs(self.difference_mm) <= both
 
 
 @dataclass(frozen=True)

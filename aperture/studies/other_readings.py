@@ -64,19 +64,23 @@ class _Columns:
 
 
 def read_other_readings(path: Path) -> OtherReadings:
-    """Read a CSV file with the columns reed, state, and reading_mm or class.
+    """Read a CSV file with the columns reed, state, and reading_mm or class; see `other_readings_in`."""
+    return other_readings_in(read_table(path))
+
+
+def other_readings_in(table: Table) -> OtherReadings:
+    """The readings in a table with the columns reed, state, and reading_mm or class.
 
     Raises
     ------
-    TableError : the file is no such table, a value is impossible, or one reed and state come twice.
+    TableError : it is no such table, a value is impossible, or one reed and state come twice.
     """
-    table = read_table(path)
     columns = _columns(table)
     readings: list[OtherReading] = []
     known: dict[tuple[int, Face], int] = {}
     empty = 0
     for row in table.rows:
-        where = f"{path}, line {row.line}"
+        where = f"{table.name}, line {row.line}"
         if row.overflows:
             raise TableError(
                 f"{where}: there are more cells than headings; where the comma is the decimal sign, save the"
@@ -94,7 +98,7 @@ def read_other_readings(path: Path) -> OtherReadings:
         known[key] = row.line
         readings.append(one)
     if not readings:
-        raise TableError(f"{path} has no reading below its first line")
+        raise TableError(f"{table.name} has no reading below its first line")
     return OtherReadings(tuple(readings), len(columns.classes), empty)
 
 
@@ -110,9 +114,9 @@ def _columns(table: Table) -> _Columns:
     if not {"reed", "state"} <= names.keys() or (reading is None and not classes):
         found = ", ".join(filter(None, table.headings)) or "nothing"
         found = found if len(found) <= LONGEST_QUOTED else f"{found[:LONGEST_QUOTED]}…"
-        raise TableError(f"{table.path} needs the columns {COLUMNS}; its first line has {found}")
+        raise TableError(f"{table.name} needs the columns {COLUMNS}; its first line has {found}")
     if reading is not None and classes:
-        raise TableError(f"{table.path} has both readings in mm and classes; make a table of each")
+        raise TableError(f"{table.name} has both readings in mm and classes; make a table of each")
     return _Columns(reading, called(PLUS_MINUS), classes)
 
 

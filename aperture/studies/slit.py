@@ -8,7 +8,7 @@ the mean profile across both, because one edge is no plain step where the lens d
 slit: behind it the wall of the slit is seen, which light reaches through the slit alone.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,9 +33,11 @@ STATIONS = 15  # along each edge, where it is located: each the mean of the prof
 OUTSIDE_MM = 0.3  # how much of a strip's cut end is looked at: a postcard's is 0.4 mm thick
 # Edges that bow so far from a straight line, or a slit so much higher at one end, are no gauge's.
 BOWED_MM, WEDGED_MM = 0.05, 0.06
-# A lens so far above or below the slit is not level with it: one strip's front 0.1 mm behind the other's then
-# moves an edge by 0.02 mm. And how bright a slit may be in its depth: beside the cut ends, and at least.
+# A lens so far above or below the slit is not level with it: UNEVEN_MM then moves an edge by 0.02 mm. And how
+# bright a slit may be in its depth: beside the cut ends, and at least.
 OBLIQUE_DEG, LIT_SHARE, LIT_LEAST = 12.0, 0.15, 0.03
+UNEVEN_MM = 0.1  # by which one strip's front lies behind the other's, at most, all values alike probable
+NEAR_MM = 0.12  # so near an edge it must be steep
 
 
 @dataclass(frozen=True)
@@ -56,8 +58,8 @@ class Slit:
     """The slit of a gauge, in `frame`.
 
     `middle_mm`, `lower_mm`, `upper_mm` : where along the frame its middle lies, where across its edges do.
-    `edges_covariance` (2, 2), mm2 : of the two edges, from the photo alone. `wedge_mm` : how much higher the
-    slit is at its right end than at its left. `misfit` : see `Edges`.
+    `edges_covariance` (2, 2), mm2 : of the two edges, from the photo and from how evenly the gauge was laid.
+    `wedge_mm` : how much higher the slit is at its right end than at its left. `misfit` : see `Edges`.
     """
 
     frame: Frame
@@ -97,26 +99,36 @@ def measure_slit(photo: Photo, view: View, lean_u_deg: float) -> Slit:
     """
     patch = region_around(photo.luma, view, _region_mm(view)).patch
     rough = _find(patch, view)
-    ends = _ends(patch, view, rough)
-    lower, upper = _edge_line(patch, view, rough, 1.0), _edge_line(patch, view, rough, -1.0)
+    middle_mm = sum(_ends(patch, view, rough)) / 2
+    rough = replace(rough, middle_mm=middle_mm)
+    for _ in range(2):  # the second time with rows that run along the edges
+        lower, upper = _edge_line(patch, view, rough, 1.0), _edge_line(patch, view, rough, -1.0)
+        slope = (lower.slope + upper.slope) / 2
+        # the lines' places are those at the middle; the turned frame has them elsewhere by the lever
+        rough = _Rough(
+            Frame(rough.frame.origin_mm, rough.frame.angle + np.arctan(slope)),
+            middle_mm,
+            lower.place_mm - middle_mm * slope,
+            upper.place_mm - middle_mm * slope,
+        )
+        if not LOWEST_MM < rough.upper_mm - rough.lower_mm < TALLEST_MM:
+            raise GaugeError("gauge-no-slit")
     if max(abs(lower.bow_mm), abs(upper.bow_mm)) > BOWED_MM:
         raise GaugeError("gauge-curved")
     wedge_mm = (upper.slope - lower.slope) * SLIT_MM
     if abs(wedge_mm) > WEDGED_MM:
         higher = "right" if wedge_mm > 0 else "left"
         raise GaugeError("gauge-not-parallel", f"it is {abs(wedge_mm):.2f} mm higher at its {higher} end")
-    frame = Frame(rough.frame.origin_mm, rough.frame.angle + np.arctan((lower.slope + upper.slope) / 2))
-    middle_mm = sum(ends) / 2
-    # the lines' places are those at the rough middle; the turned frame has them elsewhere by the lever
-    lever = rough.middle_mm * (lower.slope + upper.slope) / 2
-    start = _Rough(frame, middle_mm, lower.place_mm - lever, upper.place_mm - lever)
-    edges = fit_edges(
-        _profiles(patch, view, start), (start.lower_mm, start.upper_mm), _sight(view, start, lean_u_deg)
-    )
+    sight = _sight(view, rough, lean_u_deg)
+    edges = fit_edges(_profiles(patch, view, rough), (rough.lower_mm, rough.upper_mm), sight)
     if edges.dark > LIT_SHARE * edges.front + LIT_LEAST:
         raise GaugeError("gauge-lit")
     lower_mm, upper_mm = edges.places_mm.tolist()
-    return Slit(frame, middle_mm, lower_mm, upper_mm, edges.covariance, float(wedge_mm), edges.misfit)
+    # seen from above or below, an edge that lies further back lies elsewhere: a photo does not tell how far
+    uneven = np.diag([0.0, (UNEVEN_MM / np.sqrt(3.0) * np.tan(sight.angle)) ** 2])
+    return Slit(
+        rough.frame, middle_mm, lower_mm, upper_mm, edges.covariance + uneven, float(wedge_mm), edges.misfit
+    )
 
 
 @dataclass(frozen=True)
@@ -159,7 +171,7 @@ def _find(patch: Patch, view: View) -> _Rough:
     """
     origin, top = np.array([CARD.tip_mm[0], 0.0]) * view.scale, CARD.notch.y_max_mm * view.scale
     x = np.linspace(-5.4, 5.4, 109)
-    best, found = 0.0, None
+    found: list[tuple[float, _Rough]] = []
     for angle in np.radians(np.arange(-MOST_ROLL_DEG, MOST_ROLL_DEG + 0.1, ROLL_STEP_DEG)):
         frame = Frame(origin, float(angle))
         rise = abs(float(x[-1] * np.sin(angle)))  # the rows stay inside the notch
@@ -168,17 +180,27 @@ def _find(patch: Patch, view: View) -> _Rough:
         for middle in np.arange(-ASIDE_MM, ASIDE_MM + 0.01, ASIDE_STEP_MM):
             contrast = _contrast(light, x - middle)
             band = _band(contrast)
-            if band is None:
-                continue
-            # steep edges, and a high slit between them, say that the rows run along it
-            steep = float(np.linalg.norm(np.diff(np.maximum(contrast, 0.0))))
-            clear = steep * float(contrast[band[0] : band[1] + 1].sum())
-            if clear > best:
+            if band is not None:
                 lower, upper = (float(y[row]) for row in band)
-                best, found = clear, _Rough(frame, float(middle), lower - ROW_MM / 2, upper + ROW_MM / 2)
-    if found is None:
+                rough = _Rough(frame, float(middle), lower - ROW_MM / 2, upper + ROW_MM / 2)
+                found.append((_clearness(contrast, band), rough))
+    if not found:
         raise GaugeError("gauge-no-slit")
-    return found
+    return max(found, key=lambda each: each[0])[1]
+
+
+def _clearness(contrast: Floats, band: tuple[int, int]) -> float:
+    """How clearly a band is a slit along whose edges the rows run.
+
+    Then both edges are steep, and it is dark all over. A shadow has a soft edge at one side at least, and
+    where it meets the gauge it is the gauge's own edge that is steep.
+    """
+    rises = np.diff(np.maximum(contrast, 0.0))
+    near = round(NEAR_MM / ROW_MM)
+    steep = (
+        sign * rises[max(row - near, 0) : row + near] for sign, row in zip((1.0, -1.0), band, strict=True)
+    )
+    return min(float(each.max()) for each in steep) * float(contrast[band[0] : band[1] + 1].mean())
 
 
 def _band(contrast: Floats) -> tuple[int, int] | None:
@@ -213,14 +235,17 @@ def _ends(patch: Patch, view: View, rough: _Rough) -> tuple[float, float]:
     height = rough.upper_mm - rough.lower_mm
     y = rough.lower_mm + np.linspace(0.3, 0.7, 9) * height
     away = np.linspace(-1.2, 1.2, 61)
-    ends = []
-    for side in (-1.0, 1.0):
-        x = rough.middle_mm + side * (SLIT_MM / 2 + away)
-        step = fit_steps(away, _light(patch, view, rough.frame, x, y).mean(axis=0)[None], view.blur_mm)
-        ends.append(float(rough.middle_mm + side * (SLIT_MM / 2 + step.position[0])))
-    if abs(ends[1] - ends[0] - SLIT_MM) > SLIT_OFF_MM:
-        raise GaugeError("gauge-no-slit", f"what is dark there is {ends[1] - ends[0]:.1f} mm wide")
-    return ends[0], ends[1]
+    middle = rough.middle_mm
+    for _ in range(2):  # the second time from nearer by: what lies behind an end pulls it
+        x = middle + np.array([-1.0, 1.0])[:, None] * (SLIT_MM / 2 + away)
+        light = _light(patch, view, rough.frame, x.ravel(), y).mean(axis=0).reshape(x.shape)
+        left, right = middle + np.array([-1.0, 1.0]) * (
+            SLIT_MM / 2 + fit_steps(away, light, view.blur_mm).position
+        )
+        if abs(right - left - SLIT_MM) > SLIT_OFF_MM:
+            raise GaugeError("gauge-no-slit", f"what is dark there is {right - left:.1f} mm wide")
+        middle = (left + right) / 2
+    return float(left), float(right)
 
 
 def _edge_line(patch: Patch, view: View, rough: _Rough, inwards: float) -> _Line:

@@ -8,7 +8,9 @@ over a depth like the slit's height; seen at an angle a, the depth d lies d tan(
 how bright the wall is, so its share is fitted.
 
 The cut ends of the paper at both sides of the slit lie between the same two edges, with no wall behind: where
-they differ in brightness from the strips, as beside black card, they tell the edges best.
+they differ in brightness from the strips, as beside black card, they tell the edges best. A strip whose front
+stands before the paper's shades the paper at that edge; so the paper may be dark there, by a part that is
+fitted. Where paper and strips are about equally bright the paper is left out.
 """
 
 from dataclasses import dataclass
@@ -26,6 +28,13 @@ Floats = NDArray[np.float64]
 WALL_SHARE, WALL_SHARE_FACTOR = 0.2, 3.0
 BLUR_FACTOR = 1.15  # of the blur that the markers tell
 PAPER_OFF_MM = 0.01  # by which the paper's edge lies off the strip's
+# A strip that stands before the paper shades its edge: which part of the light is gone there, and how far in.
+SHADE, SHADE_MM, SHADE_FACTOR = 0.01, 0.1, 2.0
+# Paper that is about as bright as the strips shows no edge, and a ledge of it that the lamp lights would pass
+# for one: so much brighter or darker than the strips it must be, as a part of both.
+PAPER_CONTRAST = 0.1
+NO_WEIGHT = 10.0  # a noise so great that a profile counts for nothing
+EVIDENCE = 3.0  # how much plainer than its absence a shadow must be
 LEAST_NOISE = 0.004  # of the paper's brightness: what a mean profile is not better than
 LEAST_ANGLE = 0.02  # radians, where the fit begins: level, no wall is seen, and nothing tells which way to go
 CORRELATED_PX = 0.7  # samples nearer to one another tell nothing new: demosaicing, sharpening, JPEG
@@ -89,10 +98,27 @@ class _Names:
     paper: int = 8
     lower_off: int = 9  # of the paper's edges from the slit's
     upper_off: int = 10
+    lower_shade: int = 11  # the part of its light that the paper lacks at its edge
+    upper_shade: int = 12
+    log_reach: int = 13  # logarithm of how far from the edge a shadow reaches, mm
 
 
 _N = _Names()
-_SCALE = np.array([0.01, 0.01, 0.1, 0.1, 0.01, 0.3, 0.03, 0.1, 0.1, 0.01, 0.01])
+_SCALE = np.array([0.01, 0.01, 0.1, 0.1, 0.01, 0.3, 0.03, 0.1, 0.1, 0.01, 0.01, 0.3, 0.3, 0.3])
+
+
+def _known(sight: Sight) -> dict[int, tuple[float, float]]:
+    """What is known before the fit: of each place in the vector the value and its standard uncertainty."""
+    return {
+        _N.log_wall: (np.log(WALL_SHARE), np.log(WALL_SHARE_FACTOR)),
+        _N.angle: (sight.angle, sight.angle_u),
+        _N.log_blur: (np.log(sight.blur_mm), np.log(BLUR_FACTOR)),
+        _N.lower_off: (0.0, PAPER_OFF_MM),
+        _N.upper_off: (0.0, PAPER_OFF_MM),
+        _N.lower_shade: (0.0, SHADE),
+        _N.upper_shade: (0.0, SHADE),
+        _N.log_reach: (np.log(SHADE_MM), np.log(SHADE_FACTOR)),
+    }
 
 
 def fit_edges(profiles: Profiles, start_mm: tuple[float, float], sight: Sight) -> Edges:
@@ -108,21 +134,25 @@ def fit_edges(profiles: Profiles, start_mm: tuple[float, float], sight: Sight) -
     """
     from scipy.optimize import least_squares
 
-    known = np.array([np.log(WALL_SHARE), sight.angle, np.log(sight.blur_mm), 0.0, 0.0])
-    doubt = np.array(
-        [np.log(WALL_SHARE_FACTOR), sight.angle_u, np.log(BLUR_FACTOR), PAPER_OFF_MM, PAPER_OFF_MM]
-    )
-    place = [_N.log_wall, _N.angle, _N.log_blur, _N.lower_off, _N.upper_off]
+    known = _known(sight)
+    place, before, doubt = np.array(list(known)), *np.array(list(known.values())).T
+    in_shadow = np.isin(place, [_N.lower_shade, _N.upper_shade])
     spacing_px = float(profiles.across_mm[1] - profiles.across_mm[0]) * profiles.px_per_mm
     seen = np.stack([profiles.slit, profiles.paper])
     independent = float(np.sqrt(min(1.0, spacing_px * CORRELATED_PX)))
 
     def misfit(values: Floats, noise: Floats) -> Floats:
         off = (_light(profiles.across_mm, values) - seen) / noise[:, None] * independent
-        return np.concatenate([off.ravel(), (values[place] - known) / doubt])
+        unlike = (values[place] - before) / doubt
+        # most paper is in no shadow at all, and some in a deep one: a prior with long tails (Cauchy's)
+        tailed = EVIDENCE * np.sign(unlike) * np.sqrt(np.log1p(unlike**2))
+        return np.concatenate([off.ravel(), np.where(in_shadow, tailed, unlike)])
 
+    tells = _paper_tells(profiles, start_mm)
     noise = np.full(2, max(profiles.noise, LEAST_NOISE))
-    begun = (start_mm, _paper_edges(profiles, start_mm, sight.blur_mm))
+    if not tells:
+        noise[1] = NO_WEIGHT
+    begun = [start_mm, *_paper_edges(profiles, start_mm, sight.blur_mm)] if tells else [start_mm]
     starts = [_start(profiles, edges, known, way) for edges in begun for way in (1.0, -1.0)]
     for _ in range(2):
         # which wall is seen can be told both ways where the lens stands about level with the slit; and beside
@@ -140,28 +170,47 @@ def fit_edges(profiles: Profiles, start_mm: tuple[float, float], sight: Sight) -
     return Edges(best.x[:2], covariance, front, dark, float(left[0]) / max(front - dark, 1e-3))
 
 
-def _paper_edges(profiles: Profiles, edges_mm: tuple[float, float], blur_mm: float) -> tuple[float, float]:
-    """The two edges as the paper at the slit's sides shows them."""
+def _paper_tells(profiles: Profiles, edges_mm: tuple[float, float]) -> bool:
+    """Whether the paper differs from the strips beside it, so that its edges can be seen."""
+    lower, upper = edges_mm
+    inside = (profiles.across_mm > lower) & (profiles.across_mm < upper)
+    outside = (profiles.across_mm < lower) | (profiles.across_mm > upper)
+    paper, strips = (float(np.median(profiles.paper[where])) for where in (inside, outside))
+    return abs(paper - strips) > PAPER_CONTRAST * (paper + strips)
+
+
+def _paper_edges(
+    profiles: Profiles, edges_mm: tuple[float, float], blur_mm: float
+) -> list[tuple[float, float]]:
+    """The two edges as the paper at the slit's sides shows them; none where that is nowhere near."""
     middle = sum(edges_mm) / 2
     found = []
     for outside in (profiles.across_mm < middle, profiles.across_mm >= middle):
         steps = fit_steps(profiles.across_mm[outside], profiles.paper[outside][None], blur_mm)
         found.append(float(steps.position[0]))
-    return found[0], found[1]
+    off = max(abs(shown - edge) for shown, edge in zip(found, edges_mm, strict=True))
+    return [(found[0], found[1])] if off < (edges_mm[1] - edges_mm[0]) / 4 else []
 
 
-def _start(profiles: Profiles, edges_mm: tuple[float, float], known: Floats, way: float) -> Floats:
+def _start(
+    profiles: Profiles,
+    edges_mm: tuple[float, float],
+    known: dict[int, tuple[float, float]],
+    way: float,
+) -> Floats:
     """Where the fit begins: the lens above the slit (`way` 1) or below it (-1)."""
     lower, upper = edges_mm
     inside = (profiles.across_mm > lower) & (profiles.across_mm < upper)
-    levels = [
-        float(np.median(profiles.slit[profiles.across_mm < lower])),
-        float(np.median(profiles.slit[profiles.across_mm > upper])),
-        float(np.min(profiles.slit[inside])),
-    ]
-    angle = way * max(way * float(known[1]), LEAST_ANGLE)
-    paper = float(np.median(profiles.paper[inside]))
-    return np.array([lower, upper, *levels, known[0], angle, known[2], paper, 0.0, 0.0])
+    start = np.zeros(len(_SCALE))
+    for place, (value, _) in known.items():
+        start[place] = value
+    start[_N.lower], start[_N.upper] = edges_mm
+    start[_N.below] = np.median(profiles.slit[profiles.across_mm < lower])
+    start[_N.above] = np.median(profiles.slit[profiles.across_mm > upper])
+    start[_N.dark] = np.min(profiles.slit[inside])
+    start[_N.angle] = way * max(way * known[_N.angle][0], LEAST_ANGLE)
+    start[_N.paper] = np.median(profiles.paper[inside])
+    return start
 
 
 def _light(across_mm: Floats, values: Floats) -> Floats:
@@ -179,10 +228,22 @@ def _light(across_mm: Floats, values: Floats) -> Floats:
     depth = np.maximum(away, 0.0) / reach
     wall = np.exp(values[_N.log_wall]) * front * (1.0 - depth / np.sqrt(1.0 + depth**2))
     slit = _between(across_mm, lower, upper, values[_N.below], values[_N.above], values[_N.dark] + wall)
-    low, high = lower + values[_N.lower_off], upper + values[_N.upper_off]
-    paper = _between(across_mm, low, high, values[_N.below], values[_N.above], values[_N.paper])
+    paper = _paper(across_mm, values)
     both = np.stack([slit, paper])
     return np.asarray(gaussian_filter1d(both, blur, mode="nearest", truncate=5.0))
+
+
+def _paper(across_mm: Floats, values: Floats) -> Floats:
+    """Light over the paper before it is blurred: shaded at its edges by a strip that stands before it."""
+    low, high = values[_N.lower] + values[_N.lower_off], values[_N.upper] + values[_N.upper_off]
+    reach = np.exp(values[_N.log_reach])
+    lit = np.full_like(across_mm, values[_N.paper])
+    for away, shade in (
+        (across_mm - low, values[_N.lower_shade]),
+        (high - across_mm, values[_N.upper_shade]),
+    ):
+        lit *= 1.0 - shade * np.clip(1.0 - away / reach, 0.0, 1.0)
+    return _between(across_mm, low, high, values[_N.below], values[_N.above], lit)
 
 
 def _between(

@@ -25,9 +25,12 @@ class Row:
 
 @dataclass(frozen=True)
 class Table:
-    """A file's headings, in small letters, and its rows that are not empty."""
+    """A table's headings, in small letters, and its rows that are not empty.
 
-    path: Path
+    `name` : what messages call the table.
+    """
+
+    name: str
     headings: tuple[str, ...]
     rows: tuple[Row, ...]
 
@@ -40,11 +43,27 @@ def read_table(path: Path) -> Table:
     TableError : there is no such file, or it is no table.
     """
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise TableError(f"{path} is not a text file in UTF-8; save it as “CSV UTF-8”") from error
+        content = path.read_bytes()
     except OSError as error:
         raise TableError(f"{path} cannot be read: {error.strerror or error}") from error
+    return table_in(content, str(path))
+
+
+def table_in(content: bytes, name: str) -> Table:
+    """The table in what such a file holds.
+
+    Parameters
+    ----------
+    name : what the messages call it.
+
+    Raises
+    ------
+    TableError : it is no table.
+    """
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise TableError(f"{name} is not a text file in UTF-8; save it as “CSV UTF-8”") from error
     heading = text.partition("\n")[0]
     # Where the comma is the decimal sign, spreadsheet programs put semicolons between the columns.
     separator = max(",;\t", key=heading.count)
@@ -57,5 +76,5 @@ def read_table(path: Path) -> Table:
                 named = dict(zip(headings, map(str.strip, cells), strict=False))
                 rows.append(Row(reader.line_num, named, any(map(str.strip, cells[len(headings) :]))))
     except csv.Error as error:  # a field without end
-        raise TableError(f"{path} is no table: {error}") from error
-    return Table(path, headings, tuple(rows))
+        raise TableError(f"{name} is no table: {error}") from error
+    return Table(name, headings, tuple(rows))

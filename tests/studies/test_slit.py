@@ -111,8 +111,8 @@ def refusal(**gauge):
 
 
 def test_a_sheet_more_at_one_side_is_refused():
-    # One sheet of 0.104 mm over the 8.5 mm between the middles of the paper: 0.086 mm over the slit.
-    error = refusal(gap_mm=1.04, wedge_mm=0.104 * 7.0 / 8.5)
+    # One sheet of 0.11 mm over the 8.5 mm between the middles of the paper: 0.091 mm over the slit.
+    error = refusal(gap_mm=1.04, wedge_mm=0.11 * 7.0 / 8.5)
     assert (error.code, error.detail) == ("gauge-not-parallel", "it is 0.09 mm higher at its right end")
     assert "left" in refusal(gap_mm=1.04, wedge_mm=-0.1).detail
     assert measured(gap_mm=1.04, wedge_mm=0.03).wedge_mm == pytest.approx(0.03, abs=0.01)

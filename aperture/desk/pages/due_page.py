@@ -19,6 +19,7 @@ from aperture.book.present.words import days_left_words, recorded, seen_words
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Entry, History
 from aperture.card.paper import PAPERS
+from aperture.desk.pages.gauge import last_check
 from aperture.desk.pages.leaves import leaf
 from aperture.desk.pages.tips import TipView, tip_view
 from aperture.desk.pages.waiting import queue, what_is_missing
@@ -75,6 +76,7 @@ def due_page(request: Request) -> Response:
         entries = book.entries(this.of(unfiled, before=len(tasks)))
         empty = not told and not unfiled and not book.reeds()
         waiting = len(queue(desk, book)) if not this.count else 0
+        checked = last_check(book)
     groups = [(kind, [row for row in rows if row.task.kind == kind]) for kind in HEADINGS]
     return page(
         request,
@@ -86,6 +88,8 @@ def due_page(request: Request) -> Response:
         empty=empty,
         returns=_returns(told, today) if not this.count else [],
         waiting=waiting,
+        checked=checked,
+        checked_on=_day_words(checked.day, today) if checked is not None else "",
         photo=_photo_button(desk, "Photograph a reed"),
         papers=PAPERS,
         check_print=CHECK_PRINT,
@@ -188,6 +192,12 @@ def _photo_button(desk: Desk, words: str) -> Button:
     if desk.lan_address is not None:
         return Button(words, "/phone")
     return Button("Bring photos in" if words != "Photograph it" else "Bring its photo in", "/import")
+
+
+def _day_words(day: date, today: date) -> str:
+    """For example "12 November"; with its year where that is another one than today's."""
+    year = "" if day.year == today.year else f" {day.year}"
+    return f"{day.day} {day:%B}{year}"
 
 
 def _returns(told: Told, today: date) -> list[tuple[str, int, str]]:

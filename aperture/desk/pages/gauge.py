@@ -1,6 +1,7 @@
 """The page of the gauge: a photo of a slit of known height, and what the checks so far say."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 
 from anyio import to_thread
@@ -11,6 +12,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from aperture.book.photos.card_in_use import with_card
+from aperture.book.store.ledger import Book
 from aperture.book.store.records import GaugeCheck
 from aperture.desk.intake.work import GaugeOrder
 from aperture.desk.pages.fields import decimal
@@ -26,14 +28,34 @@ from aperture.studies.gauge_line import line_through, what_explains
 LISTED = 30
 
 
+@dataclass(frozen=True)
+class LastCheck:
+    """The day of the last check with a gauge, and whether all that was checked that day agrees by now."""
+
+    check: GaugeCheck
+    agrees: bool
+
+    @property
+    def day(self) -> date:
+        """When it was made."""
+        return self.check.done_at.date()
+
+
+def last_check(book: Book) -> LastCheck | None:
+    """When the program was last checked with a gauge, and how; None if it never was."""
+    checks = book.gauge_checks()
+    if not checks:
+        return None
+    return LastCheck(checks[-1], checks[-1].done_at.date() not in book.days_in_doubt())
+
+
 @desk_only
 def gauge_page(request: Request) -> Response:
     """The form, what the last photo gave, the checks so far, and the line through those of one day."""
     desk = desk_of(request)
     with desk.open_book() as book:
-        checks, in_doubt = book.gauge_checks(), book.days_in_doubt()
+        checks, checked = book.gauge_checks(), last_check(book)
         settings = with_card(book, desk.settings)
-    last = checks[-1] if checks else None
     same = alike(checks)
     line = line_through(same, settings)
     done, desk.state.gauge = desk.state.gauge, None
@@ -41,9 +63,9 @@ def gauge_page(request: Request) -> Response:
         request,
         "gauge.html",
         done=done,
-        last=last,
-        days=(date.today() - last.done_at.date()).days if last else None,
-        failed=last is not None and last.done_at.date() in in_doubt,
+        last=checked.check if checked else None,
+        days=(date.today() - checked.day).days if checked else None,
+        failed=checked is not None and not checked.agrees,
         rows=[(check, *_words(check)) for check in reversed(checks[-LISTED:])],
         line=line_sentences(line) if line else [],
         heights=line.heights if line else 0,

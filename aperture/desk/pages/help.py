@@ -16,6 +16,11 @@ from starlette.routing import Route
 from aperture.desk.web import cameras_too, page
 from aperture.guide import pages as guide
 
+# Pages of the guide that the desk has a page for: its address, and the words of the button that leads there.
+LEADS = {
+    "believe": ("/gauge", "Check a photo of a gauge"),
+    "comparing": ("/compare", "Compare a table of readings"),
+}
 _HELP_MEDIA_TYPES = {".jpg": "image/jpeg", ".png": "image/png"}
 
 
@@ -87,7 +92,8 @@ def one_page(request: Request) -> Response:
     name = request.path_params["page"]
     if name not in guide.PAGES:
         raise HTTPException(404, "The guide has no such page.")
-    return page(request, "help_page.html", title=guide.page(name).title, words=html_of(name))
+    title = guide.page(name).title
+    return page(request, "help_page.html", title=title, words=html_of(name), leads=LEADS.get(name))
 
 
 @cameras_too
