@@ -24,7 +24,7 @@ from tests.browser.test_story import (  # noqa: F401 (fixtures)
 )
 
 NARROW = {"width": 320, "height": 640}
-ALL = [*PAGES, *MORE, "/cards", "/review/ROUND/photo", "/help/photos", "/help/json"]
+ALL = [*PAGES, *MORE, "/cards", "/compare", "/review/ROUND/photo", "/help/photos", "/help/json"]
 LOOK = Path(__file__).with_name("reach.js").read_text(encoding="utf-8")
 
 

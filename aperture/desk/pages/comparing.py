@@ -12,8 +12,9 @@ from starlette.routing import Route
 
 from aperture.book.present.program_readings import program_readings
 from aperture.desk.pages.fields import text
+from aperture.desk.refused import Refused
 from aperture.desk.uploads import clean_name
-from aperture.desk.web import Refused, desk_of, desk_only, in_thread, page, safe_form
+from aperture.desk.web import desk_of, desk_only, in_thread, page, safe_form
 from aperture.present.agreement_page import (
     kappas,
     line_words,
@@ -83,7 +84,7 @@ def _compared(request: Request, form: FormData, sent: _Sent | None) -> Response:
         return _page(request, _against_book(request, sent, form.get("doubtful") == "yes"))
     except TableError as error:
         where = sent.field if sent is not None else "pasted"
-        request.state.refused = Refused("compare", form, f"{error}.", where)
+        request.state.refused = Refused("compare", form, {where: f"{error}."})
         return _page(request, None, 400)
 
 
