@@ -1,5 +1,6 @@
 """The page of one reed: what is known, what changed, and the forms to enter what hands and ears found."""
 
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any, cast
 
@@ -17,7 +18,18 @@ from aperture.book.advice.soak_habit import soak_times
 from aperture.book.advice.soak_trend import soak_trend
 from aperture.book.present.words import recorded, said_words, seen_words, soaking_words
 from aperture.book.store.ledger import Book
-from aperture.book.store.records import ACTIONS, FAULTS, RESPONSES, Action, Entry, History, Reed, short_code
+from aperture.book.store.records import (
+    ACTIONS,
+    FAULTS,
+    RESPONSES,
+    Action,
+    Check,
+    Decision,
+    Entry,
+    History,
+    Reed,
+    short_code,
+)
 from aperture.desk.pages.fields import about, code, decimal, reed_in_address, said_beside, text
 from aperture.desk.pages.latest import latest_pair
 from aperture.desk.pages.reed_story import changes, happened, limit_words, plots
@@ -27,8 +39,9 @@ from aperture.errors import BookError
 from aperture.present.report import NAMES, UNITS
 from aperture.scale import all_scale_words
 
-# Nobody squeezes, photographs and squeezes again within this time.
-ONE_SQUEEZE = timedelta(seconds=10)
+# The same entered again within this time is a button that was pressed twice: nobody squeezes, photographs and
+# squeezes again so soon.
+ONE_PRESS = timedelta(seconds=10)
 # What is shown beside a picture; area is in the table of photos.
 BESIDE_PICTURE = ("height_mm", "width_mm", "ellipse_ratio")
 # The decision that an advice asks for; other advice asks for something else than a decision.
@@ -108,18 +121,23 @@ def change_reed(request: Request, form: FormData) -> Response:
 @with_form
 @said_beside(reed, "check")
 def enter_check(request: Request, form: FormData) -> Response:
-    """A check by hand; "nothing found" says no to every question that it names and that is not answered."""
+    """A check by hand; "nothing found" says no to every question that it names and that is not answered.
+
+    A button that was pressed twice is one check.
+    """
     faults = {name: form[name] == "yes" for name in FAULTS if form.get(name) in ("yes", "no")}
     if form.get("nothing_found") == "yes":
         asked = (text(form, "asked") or "").split()
         faults = {name: False for name in FAULTS if name in asked} | faults
     cents = decimal(form, "cents")
-    with desk_of(request).open_book() as book:
+    with desk_of(request).open_book() as book, book.writing():
         this = _reed_here(request, book, form)
         if not faults and cents is None and not text(form, "response") and not text(form, "note"):
             raise BookError("book-entry-wrong", "nothing was looked at")
         response, note, by = text(form, "response"), text(form, "note"), code(form, "by", "Who checked")
-        book.add_check(this, book.now(this), faults, response, cents, note, by)
+        said = {**dict.fromkeys(FAULTS), **faults, "response": response, "pitch_cents": cents}
+        if not _pressed_twice(book.history(this).checks, "done_at", said | {"note": note, "by": by}):
+            book.add_check(this, book.now(this), faults, response, cents, note, by)
     done = redirect(f"/reed/{this.number}", f"Reed {this.number}: check by hand, saved.", book.entered)
     return remember(done, by)
 
@@ -132,10 +150,18 @@ def enter_squeeze(request: Request, form: FormData) -> Response:
     now, by = datetime.now(), code(form, "by", "Who squeezed")
     with desk_of(request).open_book() as book, book.writing():
         this = _reed_here(request, book, form)
-        if not any(abs(now - squeeze.done_at) < ONE_SQUEEZE for squeeze in book.history(this).squeezes):
+        if not any(abs(now - squeeze.done_at) < ONE_PRESS for squeeze in book.history(this).squeezes):
             book.add_squeeze(this, book.now(this), by=by)
     return remember(
         redirect(f"/reed/{this.number}", f"Reed {this.number}: squeezed, saved.", book.entered), by
+    )
+
+
+def _pressed_twice(entered: Sequence[Check | Decision], when: str, said: Mapping[str, object]) -> bool:
+    """Whether the last thing entered says the same, just now; `when` names its time."""
+    return bool(entered) and (
+        abs(datetime.now() - getattr(entered[-1], when)) < ONE_PRESS
+        and all(getattr(entered[-1], name) == value for name, value in said.items())
     )
 
 
@@ -143,13 +169,16 @@ def enter_squeeze(request: Request, form: FormData) -> Response:
 @with_form
 @said_beside(reed, "decision")
 def enter_decision(request: Request, form: FormData) -> Response:
-    """A decision; against the advice it needs a reason."""
+    """A decision; against the advice it needs a reason. A button that was pressed twice is one decision."""
     desk = desk_of(request)
-    with desk.open_book() as book:
+    with desk.open_book() as book, book.writing():
         this = _reed_here(request, book, form)
         action = cast("Action", text(form, "action") or "")
         with about("by"):
             by, reason = short_code(text(form, "by") or "", "Who decides"), text(form, "reason")
+        said_before = {"action": action, "by": by} | ({"reason": reason} if reason else {})
+        if _pressed_twice(book.history(this).decisions, "decided_at", said_before):
+            return redirect(f"/reed/{this.number}")
         with about("action" if reason else "reason"):
             # Of one that is gone, the form said that it came back.
             said = decide(book, this, action, by, reason, book.now(this), desk.settings, came_back=True)

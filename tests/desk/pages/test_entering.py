@@ -158,6 +158,33 @@ def test_a_button_pressed_twice_is_one_squeeze(filled, browser):
         assert len(book.history(book.reed(7)).squeezes) == 1
 
 
+@pytest.mark.parametrize(
+    ("form", "said"),
+    [
+        ("check", {"leak": "yes", "note": "at the tip", "by": "T1"}),
+        ("decision", {"action": "replace", "by": "T1", "reason": "it cracked"}),
+    ],
+)
+def test_a_button_pressed_twice_is_one_check_and_one_decision(filled, browser, form, said):
+    for _ in range(2):
+        assert browser.post(f"/reed/7/{form}", said).status_code == 200
+    with filled.open_book() as book:
+        history = book.history(book.reed(7))
+    entered = {"check": history.checks, "decision": history.decisions}[form]
+    assert len(entered) == 1
+
+
+def test_something_else_said_soon_after_is_entered(filled, browser):
+    for leak in ("yes", "no"):
+        browser.post("/reed/7/check", {"leak": leak, "by": "T1"})
+    for action in ("replace", "thrown away"):
+        browser.post("/reed/7/decision", {"action": action, "by": "T1", "reason": "it cracked"})
+    with filled.open_book() as book:
+        history = book.history(book.reed(7))
+    assert [check.leak for check in history.checks] == [True, False]
+    assert [decision.action for decision in history.decisions] == ["replace", "thrown away"]
+
+
 def test_a_sheet_for_nothing_is_said_and_not_offered(filled, browser):
     """A reed that is replaced counts against its lot, but does not go back."""
     browser.post("/reed/7/decision", {"action": "replace", "by": "T1", "reason": "it cracked"})
