@@ -4,6 +4,7 @@ import re
 
 import pytest
 
+from aperture.guide.pages import page
 from tests.accuracy import gauge
 from tests.accuracy.__main__ import main
 
@@ -22,6 +23,17 @@ def test_command_prints_every_photo_the_figures_and_the_line(capsys):
     worst = float(re.search(r"95th percentile (\d\.\d+) mm \(aim", said)[1])
     assert worst <= gauge.MOST_ERROR_MM
     assert "MISSED" not in said
+    _is_what_the_guide_shows(said)
+
+
+def _is_what_the_guide_shows(said):
+    """The guide's sample has these photos' numbers, but for one in the last digit."""
+    shown = re.findall(r"^(gauge-\d\d)\.jpg +\d+ +(\S+) ± (\S+) .* (\S+)  agrees", page("believe").text, re.M)
+    assert len(shown) == 3
+    for name, *numbers in shown:
+        row = re.search(rf"^{name} .*measured (\S+) ± (\S+) .*E_n (\S+)$", said, re.M)
+        for one, other, digit in zip(numbers, row.groups(), (0.001, 0.001, 0.01), strict=True):
+            assert abs(float(one) - float(other)) < 1.5 * digit
 
 
 def test_an_exact_ruler_is_told_as_it_is():
