@@ -20,6 +20,8 @@ from aperture.verdict import classify
 # Of these tests, whatever the defaults are.
 LIMITS = Limits(shut_below_height_mm=0.15, wide_from_ratio=0.18, round_from_ratio=0.25)
 
+TWELVE_HEIGHTS_MM = [round(float(height), 3) for height in np.linspace(0.4, 1.5, 12)]
+
 # A machine that is busy with other work is slow, and nothing is wrong.
 hypothesis.settings.register_profile("aperture", deadline=None)
 hypothesis.settings.load_profile("aperture")
@@ -43,6 +45,7 @@ LONGEST = (
 )
 
 
+@pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int | None:
     """One process more than there are processors: some tests wait, for a browser or until a time is over."""
     if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:  # as xdist has it
@@ -149,3 +152,13 @@ def measured():
 def refused():
     """refused(...) makes the result of a photo that was refused."""
     return _refused
+
+
+def read_otherwise(book, enter, higher_mm):
+    """Twelve soaked reeds entered into a book; a table of them read so much higher, +-0.01 mm by turns."""
+    rows = ["reed,state,reading_mm"]
+    for place, height in enumerate(TWELVE_HEIGHTS_MM):
+        photo = enter(book, book.add_reed(place + 1), "soaked", height_mm=height)
+        read_mm = book.entry(photo).reading.record["height_mm"] + higher_mm + 0.01 * (-1) ** place
+        rows.append(f"{place + 1},soaked,{read_mm:.4f}")
+    return "\n".join(rows)

@@ -27,7 +27,11 @@ def constants(path):
     return found
 
 
-@pytest.mark.parametrize("name", ["FLAT_MM", "FLAT_SHAPE", "STRIP_SHAPE", "STRIP_PITCH_MM", "STRIP_REACH"])
+SHARED = ["FLAT_MM", "FLAT_SHAPE", "STRIP_SHAPE", "STRIP_PITCH_MM", "STRIP_REACH"]
+SHARED += ["PUSH_MM", "PUSH_SHARE", "STEEP"]
+
+
+@pytest.mark.parametrize("name", SHARED)
 def test_the_program_shows_the_networks_what_they_were_trained_on(name):
     assert constants(PHONE)[name] == getattr(first_look, name)
 

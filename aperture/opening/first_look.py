@@ -298,18 +298,16 @@ def _closer(notch: Region, rough: EdgeColumns, mirrored: bool = False) -> EdgeCo
     offsets = ((np.arange(rows) - (rows - 1) / 2) * STRIP_PITCH_MM)[:, None]
     blur = np.clip(notch.view.blur_across_mm / USUAL_BLUR_MM - 1, -1.0, 3.0)
     sight = _sight(notch.view, rough)
-    lights, blobs = [], []
-    for own, other, outwards in ((low, high, -1.0), (high, low, 1.0)):
-        y = own + outwards * offsets
-        light = notch.sample_cubic(rough.to_card(np.stack([np.broadcast_to(x, y.shape), y], axis=-1)))
-        lights.append(_encoded(light))
-        to_other = np.clip(outwards * (y - other), -0.5, 1.5)
-        constants = (blur, np.abs(u) - 0.5, outwards * STEEP * sight)
-        blobs.append([to_other, *(np.broadcast_to(each, y.shape) for each in constants)])
-    strips = [
-        np.stack([light, *blob[:3], other, blob[3]])
-        for light, blob, other in zip(lights, blobs, reversed(lights), strict=True)
+    ways = ((low, high, -1.0), (high, low, 1.0))
+    ys = [own + outwards * offsets for own, _, outwards in ways]
+    lights = [
+        _encoded(notch.sample_cubic(rough.to_card(np.stack(np.broadcast_arrays(x, y), axis=-1)))) for y in ys
     ]
+    strips = []
+    for (_, other, outwards), y, light, light_of_other in zip(ways, ys, lights, lights[::-1], strict=True):
+        to_other, steep = np.clip(outwards * (y - other), -0.5, 1.5), outwards * STEEP * sight
+        channels = (light, to_other, blur, np.abs(u) - 0.5, light_of_other, steep)
+        strips.append(np.stack(np.broadcast_arrays(*channels)))
     along = slice(None, None, -1 if mirrored else 1)
     result = run("edge.onnx", np.asarray(strips, np.float32)[..., along])[..., along]
     (place_low, spread_low), (place_high, spread_high) = (_medians(one[0]) for one in result)

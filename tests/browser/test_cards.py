@@ -2,18 +2,9 @@
 
 import pytest
 
-from tests.browser.windows import DRY, LAPTOP, PHONE, Axe, expect
+from tests.browser.windows import DRY, LAPTOP, PHONE, clean, expect
 
 SIZES = pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])
-
-
-def clean(window, name):
-    """axe-core finds nothing, and nothing is wider than the window."""
-    found = Axe().run(window.page)
-    window.shot(name)
-    assert found.violations_count == 0, found.generate_report()
-    width = window.page.viewport_size["width"]
-    assert window.page.evaluate("document.documentElement.scrollWidth") <= width
 
 
 @SIZES

@@ -1,21 +1,8 @@
 """The page that compares with another way of measuring in a real browser: pasted, drawn, refused, found."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
-# ruff: noqa: F811
-
 import pytest
 
-from tests.browser.test_story import (  # noqa: F401 (fixtures)
-    LAPTOP,
-    PHONE,
-    Axe,
-    chromium,
-    desk,
-    enter,
-    expect,
-    laptop,
-    worker,
-)
+from tests.browser.windows import LAPTOP, PHONE, clean, expect
 
 HEIGHTS = [0.4 + 0.1 * place for place in range(12)]
 
@@ -37,15 +24,6 @@ def readings(desk, enter):
             mine = book.entry(photo).reading.record["height_mm"]
             rows.append(f"{number},{state},{mine + 0.01 * (place * 5 % 9):.3f},0.05")
     return "\n".join(rows)
-
-
-def clean(window, name):
-    """axe-core finds nothing, and nothing is wider than the window."""
-    found = Axe().run(window.page)
-    window.shot(name)
-    assert found.violations_count == 0, found.generate_report()
-    width = window.page.viewport_size["width"]
-    assert window.page.evaluate("document.documentElement.scrollWidth") <= width
 
 
 @pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])

@@ -26,7 +26,7 @@ if os.environ.get("CI") != "true":
     pytest.importorskip("playwright", reason="the packages of the extra `browser` are not installed")
 
 import uvicorn
-from axe_playwright_python.sync_playwright import Axe  # noqa: F401 (tests take it from here)
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect, sync_playwright
 
 from aperture.book.store.ledger import Book
@@ -198,3 +198,12 @@ def laptop_photo(desk, photo=DRY):
     with desk.open_book() as book:
         (arrival,) = take_in(book, [photo], desk.settings)
         return arrival.sha256
+
+
+def clean(window, name):
+    """axe-core finds nothing, and nothing is wider than the window."""
+    found = Axe().run(window.page)
+    window.shot(name)
+    assert found.violations_count == 0, found.generate_report()
+    width = window.page.viewport_size["width"]
+    assert window.page.evaluate("document.documentElement.scrollWidth") <= width

@@ -10,9 +10,9 @@ from typer.testing import CliRunner
 
 from aperture.book.store.ledger import Book
 from aperture.cli.app import app
+from tests.conftest import read_otherwise
 
 SVG = "{http://www.w3.org/2000/svg}"
-HEIGHTS = [round(float(height), 3) for height in np.linspace(0.4, 1.5, 12)]
 
 
 @pytest.fixture
@@ -36,13 +36,7 @@ def filled(tmp_path, enter):
 
     def fill(higher_mm=0.05):
         with Book(tmp_path / "reeds.sqlite3", create=True) as book:
-            heights = []
-            for number, height in enumerate(HEIGHTS, start=1):
-                photo = enter(book, book.add_reed(number), "soaked", height_mm=height)
-                heights.append(book.entry(photo).reading.record["height_mm"])
-        shifts = [higher_mm + 0.01 * (-1) ** place for place in range(len(heights))]
-        rows = [f"{n},soaked,{h + s:.4f}" for n, (h, s) in enumerate(zip(heights, shifts, strict=True), 1)]
-        (tmp_path / "readings.csv").write_text("\n".join(["reed,state,reading_mm", *rows]))
+            (tmp_path / "readings.csv").write_text(read_otherwise(book, enter, higher_mm))
         return tmp_path / "readings.csv"
 
     return fill

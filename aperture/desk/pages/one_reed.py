@@ -135,8 +135,9 @@ def enter_check(request: Request, form: FormData) -> Response:
         if not faults and cents is None and not text(form, "response") and not text(form, "note"):
             raise BookError("book-entry-wrong", "nothing was looked at")
         response, note, by = text(form, "response"), text(form, "note"), code(form, "by", "Who checked")
-        said = {**dict.fromkeys(FAULTS), **faults, "response": response, "pitch_cents": cents}
-        if not _pressed_twice(book.history(this).checks, "done_at", said | {"note": note, "by": by}):
+        said = {"response": response, "pitch_cents": cents, "note": note, "by": by}
+        said |= dict.fromkeys(FAULTS) | faults
+        if not _pressed_twice(book.history(this).checks, "done_at", said):
             book.add_check(this, book.now(this), faults, response, cents, note, by)
     done = redirect(f"/reed/{this.number}", f"Reed {this.number}: check by hand, saved.", book.entered)
     return remember(done, by)

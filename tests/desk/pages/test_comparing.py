@@ -8,13 +8,12 @@ import re
 import xml.etree.ElementTree as ET
 from html import unescape
 
-import numpy as np
 import pytest
 
+from tests.conftest import TWELVE_HEIGHTS_MM, read_otherwise
 from tests.desk.conftest import enter  # noqa: F401
 
 SVG = "{http://www.w3.org/2000/svg}"
-HEIGHTS = [round(float(height), 3) for height in np.linspace(0.4, 1.5, 12)]
 
 
 def words(answer):
@@ -34,13 +33,7 @@ def readings(desk, enter):  # noqa: F811
 
     def rows(higher_mm=0.05):
         with desk.open_book() as book:
-            heights = []
-            for number, height in enumerate(HEIGHTS, start=1):
-                photo = enter(book, book.add_reed(number), "soaked", height_mm=height)
-                heights.append(book.entry(photo).reading.record["height_mm"])
-        shifts = [higher_mm + 0.01 * (-1) ** place for place in range(len(heights))]
-        lines = [f"{n},soaked,{h + s:.4f}" for n, (h, s) in enumerate(zip(heights, shifts, strict=True), 1)]
-        return "\n".join(["reed,state,reading_mm", *lines])
+            return read_otherwise(book, enter, higher_mm)
 
     return rows
 
@@ -124,7 +117,7 @@ def test_how_many_are_within_their_plus_minus(browser, readings, desk):
 def test_a_difference_that_grows_points_at_the_scale(browser, readings):
     """Yours 3 % larger: as a printed bar of 48.5 mm taken for 50."""
     readings()
-    rows = [f"{n},soaked,{1.03 * h + 0.001 * (-1) ** n:.4f}" for n, h in enumerate(HEIGHTS, 1)]
+    rows = [f"{n},soaked,{1.03 * h + 0.001 * (-1) ** n:.4f}" for n, h in enumerate(TWELVE_HEIGHTS_MM, 1)]
     said = words(paste(browser, "\n".join(["reed,state,reading_mm", *rows])))
     assert "most likely a scale: the printed bar" in said
     assert "the same for low and for high openings" not in said
