@@ -77,6 +77,8 @@ def find_opening(photo: Photo, view: View, thresholds: Thresholds = THRESHOLDS) 
     flags = []
     if review_reasons(found, thresholds):
         flags.append("edge-weak")
+    if ends_differ(found, thresholds):
+        flags.append("inner-wall-lit")
     if has_glare(found, thresholds):
         flags.append("glare")
     if found.fit.contour.max_gap_mm() < THIN_BLURS * view.blur_across_mm:
@@ -151,6 +153,12 @@ def review_reasons(found: Found, thresholds: Thresholds = THRESHOLDS) -> tuple[s
 def height_u_mm(found: Found) -> float:
     """Standard uncertainty of the height from its two edges alone, mm."""
     return float(np.linalg.norm([*found.edge_u_mm, np.sqrt(2) * found.plain_u_mm]))
+
+
+def ends_differ(found: Found, thresholds: Thresholds = THRESHOLDS) -> bool:
+    """Whether one cut end looks so much thicker than the other that a part of it may be an inner wall."""
+    lower, upper = found.look.edges.cut_end_mm
+    return bool(abs(lower - upper) > thresholds.ends_differ_mm)
 
 
 def has_glare(found: Found, thresholds: Thresholds = THRESHOLDS) -> bool:

@@ -39,6 +39,7 @@ PUSH_MM, PUSH_SHARE = (
 PEAK_ROWS = 5  # so much on both sides of a distribution's peak is one edge
 NARROWEST_MM = 2.5  # a shorter run of columns is no opening
 CHORD_MM = 0.4  # near a corner, how much of the middle line tells where its end is
+MIDDLE = 0.6  # so far from the middle of the tip, in half widths, it is told how thick the cut ends look
 SECTIONS = np.array([-0.85, -0.3, 0.3, 0.85])  # of an edge, from corner to corner: -1 to 1
 
 
@@ -51,7 +52,8 @@ class EdgeColumns:
     (m,): the standard deviation of what the network says, mm; `inside` (m,): how probably a column lies
     between the corners; `corners`: x of the left and the right one. `expected_mm` (2,): by how much the
     lower and the upper edge may be off as a whole, as the second network expects it (the mean deviation);
-    0 from the first, which does not say.
+    0 from the first, which does not say. `cut_end_mm` (2,): how thick the cut ends of the lower and the upper
+    blade look; 0 from the first network, too.
     """
 
     origin_mm: Floats
@@ -64,6 +66,7 @@ class EdgeColumns:
     inside: Floats
     corners: tuple[float, float]
     expected_mm: Floats = field(default_factory=lambda: np.zeros(2))
+    cut_end_mm: Floats = field(default_factory=lambda: np.zeros(2))
 
     @property
     def u(self) -> Floats:
@@ -329,7 +332,14 @@ def _closer(notch: Region, rough: EdgeColumns, mirrored: bool = False) -> EdgeCo
         inside=inside[here],
         corners=ends,
         expected_mm=STRIP_PITCH_MM * np.exp(result[:, 2].mean(axis=(1, 2)).astype(np.float64)),
+        cut_end_mm=STRIP_PITCH_MM * _cut_ends(result, u, np.stack([place_low, place_high])),
     )
+
+
+def _cut_ends(result: NDArray[np.float32], u: Floats, place: Floats) -> Floats:
+    """How thick the two cut ends look (2,): the medians over the middle of the tip, rows."""
+    outside = np.stack([_medians(one[3])[0] for one in result])
+    return np.asarray(np.median((outside - place)[:, np.abs(u) < MIDDLE], axis=1))
 
 
 def _sight(view: View, edges: EdgeColumns) -> float:
@@ -376,5 +386,6 @@ def _mean(near: EdgeColumns, outer: EdgeColumns, inner: EdgeColumns) -> tuple[Ed
         inside=both("inside").mean(axis=0),
         corners=(float(left), float(right)),
         expected_mm=np.mean([each.expected_mm for each in (near, outer, inner)], axis=0),
+        cut_end_mm=np.mean([outer.cut_end_mm, inner.cut_end_mm], axis=0),
     )
     return edges, np.max(shift, axis=1), np.ptp(corners, axis=0)

@@ -17,7 +17,7 @@ from aperture.errors import ModelError
 # SHA-256 of the files: the program runs with the weights that its figures are from, or not at all.
 FILES = {
     "where.onnx": "36093e1c2b6eb7c4b447773341b70661f6f9d16cb6ecd49d82bc4ab850c1f98d",
-    "edge.onnx": "b212ad5100ab227b959035e765f32e8068a0bdc85dbca8b4c76b8bb6b0e4d8e7",
+    "edge.onnx": "1e88a9607cfc9aa68c4031e331fedbea2015edc2d0c17b47e7b38cb58f4b3883",
 }
 
 

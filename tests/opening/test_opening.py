@@ -93,19 +93,22 @@ def opening_in(light, px_per_mm=16.0, blur_px=0.9):
     return outline, view, describe(outline.points_mm)
 
 
+def is_asked(flags):
+    """Whether a person must look."""
+    return bool({"edge-weak", "inner-wall-lit"} & set(flags))
+
+
 def is_honest(outline, view, shape, truth, times=1.0):
     """Whether height, area and ratio lie within so many times their ±, or a person is asked."""
     u = budget(outline, view, Settings()).expanded(2.0)
     names = ("height_mm", "area_mm2", "ellipse_ratio")
-    return "edge-weak" in outline.flags or all(
+    return is_asked(outline.flags) or all(
         abs(getattr(shape, name) - getattr(truth, name)) <= times * u[name] for name in names
     )
 
 
-# Known misses of flat drawings, by height, form and background, or by the lit wall's brightness: a height
-# that is further off than others are, within its ±; and a ratio that lies a little outside of its ±.
-OFF_BY_MM = {(2.4, 1.0, 0.06): 0.045}
-TIMES_ITS_U = {(0.9, 0.8, 0.06): 1.05, 0.25: 1.1}
+# A known miss of flat drawings, by the lit wall's brightness: a ratio a little outside of its ±.
+TIMES_ITS_U = {0.25: 1.1}
 
 
 @pytest.mark.parametrize(("height", "q"), [(0.4, 1.0), (0.9, 0.8), (1.6, 0.5), (2.4, 1.0)])
@@ -115,26 +118,31 @@ def test_drawn_openings_are_measured(height, q, background):
     reed = {"width": 7.0, "height": height, "q": q, "roll_deg": 4.0}
     outline, view, shape = opening_in(scene(reed, background=background))
     truth = describe(outline_of(**reed))
-    assert is_honest(outline, view, shape, truth, TIMES_ITS_U.get((height, q, background), 1.0))
+    assert is_honest(outline, view, shape, truth)
     assert shape.width_mm == pytest.approx(7.0, abs=0.35)
     if not outline.flags:
-        assert shape.height_mm == pytest.approx(height, abs=OFF_BY_MM.get((height, q, background), 0.04))
+        assert shape.height_mm == pytest.approx(height, abs=0.04)
         factor = {1.0: 2 / 3, 0.5: math.pi / 4}.get(q)
         assert factor is None or shape.shape_factor == pytest.approx(factor, abs=0.03)
 
 
-@pytest.mark.parametrize("wall", [0.0, 0.15, 0.25, 0.35])
+@pytest.mark.parametrize("wall", [0.0, 0.15, 0.25, 0.35, 0.4, 0.45])
 def test_a_lit_wall_is_not_silently_taken_for_the_rim(wall):
-    """A lamp in front lights the lower wall as far as the other blade's shadow: an arc that is no edge."""
+    """A lamp in front lights the lower wall as far as the other blade's shadow: an arc that is no edge.
+
+    A rim is 0.5 bright: a wall that is nearly so can be taken for a part of it, but then a person is asked.
+    """
     reed, lit_mm = {"width": 7.0, "height": 1.6}, 0.3
     dark = {"width": 7.0, "height": 1.6 - lit_mm, "at": (42.8, 4.5 + lit_mm / 2)}
     outline, view, shape = opening_in(scene(reed, bore=wall, spots=[(dark, 0.02)], background=0.3))
     truth = describe(outline_of(**reed))
     assert is_honest(outline, view, shape, truth, TIMES_ITS_U.get(wall, 1.0))
-    assert shape.height_mm == pytest.approx(1.6, abs=0.06)
+    assert is_asked(outline.flags) == (wall >= 0.35)
+    if wall < 0.35:
+        assert shape.height_mm == pytest.approx(1.6, abs=0.06)
 
 
-@pytest.mark.parametrize("height", [0.06, 0.065])
+@pytest.mark.parametrize("height", [0.03, 0.04, 0.05, 0.06, 0.065])
 def test_slit_thinner_than_the_blur_is_measured_by_its_missing_light(height):
     outline, view, shape = opening_in(scene({"width": 7.0, "height": height}), blur_px=1.1)
     assert height < view.blur_mm  # thinner than one standard deviation of the blur
@@ -142,21 +150,12 @@ def test_slit_thinner_than_the_blur_is_measured_by_its_missing_light(height):
     assert shape.height_mm < Settings().limits.shut_below_height_mm
 
 
-@pytest.mark.parametrize("height", [0.04, 0.05])
-def test_a_slit_far_thinner_than_the_blur_gets_no_wrong_number(height):
-    """A known miss: so thin, and drawn flat, it is refused, where it could be measured."""
-    with pytest.raises(OpeningError) as error:
-        opening_in(scene({"width": 7.0, "height": height}), blur_px=1.1)
-    assert error.value.code == "opening-not-found"
-
-
 @pytest.mark.parametrize("at", [(40.9, 5.6), (44.7, 3.6)])
 @pytest.mark.parametrize("roll_deg", [-20.0, 20.0])
 def test_off_centre_and_rolled_openings_are_found(at, roll_deg):
     reed = {"width": 5.8, "height": 0.8, "at": at, "roll_deg": roll_deg}
     outline, view, shape = opening_in(scene(reed))
-    # A known miss of these flat drawings, within its ±: all of them come out 0.025 mm too high.
-    assert shape.height_mm == pytest.approx(0.8, abs=0.03)
+    assert shape.height_mm == pytest.approx(0.8, abs=0.02)
     assert is_honest(outline, view, shape, describe(outline_of(**reed)))
     assert shape.centroid_mm == pytest.approx(at, abs=0.05)
     assert shape.width_angle_deg == pytest.approx(roll_deg, abs=1.0)
@@ -211,7 +210,7 @@ def answer_to(light):
         return (error.code,)
 
 
-NO_NUMBER_ALONE = {"opening-not-found", "no-reed", "edge-weak"}
+NO_NUMBER_ALONE = {"opening-not-found", "no-reed", "edge-weak", "inner-wall-lit"}
 
 
 def test_glare_over_most_of_the_opening_is_not_answered_alone():
