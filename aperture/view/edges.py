@@ -8,17 +8,18 @@ the half-way point of a blurred step lies up to a third of the blur too far on t
 import math
 from dataclasses import dataclass
 from functools import cache, cached_property
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-
+Precision = TypeVar("Precision", np.float32, np.float64)
 
 ARRIVED = 3e-4  # of a sample, or of the blur: the next move would be several times smaller
 
 
-def decode(stored: Floats) -> Floats:
+def decode(stored: NDArray[Precision]) -> NDArray[Precision]:
     """Stored brightness, 0 to 1, as linear light (the sRGB curve, IEC 61966-2-1; a phone's own differs)."""
     curved = ((np.maximum(stored, 0.0) + 0.055) / 1.055) ** 2.4
     return np.asarray(np.where(stored <= 0.04045, stored / 12.92, curved))
@@ -42,8 +43,10 @@ def _linear_table() -> NDArray[np.float32]:
 
 
 def linear_light(stored: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Stored 8-bit values as linear light, 0 to 1, same shape."""
-    return _linear_table()[stored]
+    """Stored 8-bit values (rows, columns) as linear light, 0 to 1, same shape."""
+    import cv2
+
+    return np.asarray(cv2.LUT(stored, _linear_table()), np.float32)
 
 
 @cache
@@ -78,11 +81,9 @@ class Patch:
         """
         from scipy.ndimage import map_coordinates
 
-        columns, rows = points_px[..., 0] - self.left, points_px[..., 1] - self.top
-        light = map_coordinates(
-            self._coefficients, [rows.ravel(), columns.ravel()], order=3, prefilter=False, mode="nearest"
-        )
-        return np.asarray(light, dtype=np.float64).reshape(points_px.shape[:-1])
+        places = np.stack([points_px[..., 1] - self.top, points_px[..., 0] - self.left])
+        light = map_coordinates(self._coefficients, places, order=3, prefilter=False, mode="nearest")
+        return np.asarray(light, dtype=np.float64)
 
     def sample_cubic(self, points_px: Floats) -> NDArray[np.float32]:
         """Linear light between the pixels by OpenCV's cubic kernel: quicker, and sharper.
@@ -116,10 +117,10 @@ def bounds(points_px: Floats, shape: tuple[int, ...], margin_px: int = 4) -> tup
     """Rows and columns of a picture of this shape that hold the points (..., 2) and a margin; never empty."""
     rows, columns = shape[:2]
     x, y = points_px[..., 0], points_px[..., 1]
-    left = int(np.clip(np.floor(x.min()) - margin_px, 0, columns - 1))
-    top = int(np.clip(np.floor(y.min()) - margin_px, 0, rows - 1))
-    right = int(np.clip(np.ceil(x.max()) + margin_px + 1, left + 1, columns))
-    bottom = int(np.clip(np.ceil(y.max()) + margin_px + 1, top + 1, rows))
+    left = min(max(math.floor(x.min()) - margin_px, 0), columns - 1)
+    top = min(max(math.floor(y.min()) - margin_px, 0), rows - 1)
+    right = min(max(math.ceil(x.max()) + margin_px + 1, left + 1), columns)
+    bottom = min(max(math.ceil(y.max()) + margin_px + 1, top + 1), rows)
     return slice(top, bottom), slice(left, right)
 
 
@@ -175,10 +176,10 @@ def fit_steps(axis: Floats, profiles: Floats, sigma: float, iterations: int = 12
     for _ in range(iterations):
         position, log_sigma, before, after = found[:, moving]
         width, contrast = np.exp(log_sigma)[:, None], (after - before)[:, None]
-        z = (axis[None, :] - position[:, None]) / width
+        z = (axis - position[:, None]) / width
         step = ndtr(z)
-        by_position = -contrast * np.exp(-0.5 * z * z) / (math.sqrt(2 * math.pi) * width)
-        jacobian = np.stack([by_position, by_position * z * width, 1 - step, step], axis=1)
+        bell = np.exp(-0.5 * z * z) * (-contrast / math.sqrt(2 * math.pi))
+        jacobian = np.stack([bell / width, bell * z, 1 - step, step], axis=1)
         misfit = profiles[moving] - (before[:, None] + contrast * step)
         normal = jacobian @ jacobian.transpose(0, 2, 1)
         normal += np.eye(4) * (1e-9 + 1e-3 * np.trace(normal, axis1=1, axis2=2)[:, None, None] / 4)

@@ -86,8 +86,9 @@ def edge_spread(
     place, distance = x * along[0] + y * along[1], x * across[0] + y * across[1]
     bins = np.rint(distance / BIN_PX).astype(int) + steps
     near = (place >= start) & (place <= end) & (bins >= 0) & (bins < len(axis))
-    count = np.bincount(bins[near], minlength=len(axis))
-    total = np.bincount(bins[near], luma[rows, columns][near] / 255.0, minlength=len(axis))
+    bins = bins[near]
+    count = np.bincount(bins, minlength=len(axis))
+    total = np.bincount(bins, luma[rows, columns][near], minlength=len(axis)) / 255.0
     return EdgeSpreadFunction(axis, np.asarray(total, np.float64), count.astype(np.float64))
 
 
@@ -227,8 +228,9 @@ def unsharpened(stored: NDArray[np.uint8], sharpening: Sharpening) -> NDArray[np
         return picture
     margin = int(np.ceil(4 * sharpening.radius_px))
     padded = np.pad(picture, margin, mode="reflect")
-    rows, columns = padded.shape
-    squared = fftfreq(rows)[:, None] ** 2 + rfftfreq(columns)[None, :] ** 2
-    soft = np.exp(-2 * (np.pi * sharpening.radius_px) ** 2 * squared)
-    restored = irfft2(rfft2(padded) / (1 + sharpening.amount * (1 - soft)), s=padded.shape)
+    along, across = (
+        np.exp(-2 * (np.pi * sharpening.radius_px * frequency) ** 2).astype(np.float32)
+        for frequency in (fftfreq(padded.shape[0])[:, None], rfftfreq(padded.shape[1]))
+    )
+    restored = irfft2(rfft2(padded) / (1 + sharpening.amount * (1 - along * across)), s=padded.shape)
     return np.asarray(restored[margin:-margin, margin:-margin], dtype=np.float32)

@@ -174,15 +174,17 @@ def _profiles(
     axis = np.linspace(-reach_px, reach_px, 2 * max(8, round(samples_a_px * reach_px)) + 1)
     spacing = CARD.markers.side_mm * 0.88 / SIDE_STATIONS / neighbours
     aside = (np.arange(neighbours) - (neighbours - 1) / 2) * spacing
-    points = (
-        base[:, None, None, :]
-        + axis[None, None, :, None] * across[:, None, None, :]
-        + (aside[None, :, None, None] * px_per_mm[:, None, None, None]) * along[:, None, None, :]
-    )
+    aside_px = aside[:, None] * px_per_mm[:, None, None]
     light = np.empty((len(base), len(axis)))
     for marker, patch in enumerate(patches):
         here = sides.number // 4 == marker
-        light[here] = patch.sample(points[here]).mean(axis=1)
+        x, y = (
+            start + axis * by_axis + aside_px[here] * by_aside
+            for start, by_axis, by_aside in zip(
+                *(each[here].T[:, :, None, None] for each in (base, across, along)), strict=True
+            )
+        )
+        light[here] = patch.sample(np.stack([x, y], axis=-1)).mean(axis=1)
     return _Profiles(axis, light, base, across, px_per_mm)
 
 
