@@ -178,13 +178,11 @@ def _profiles(
     light = np.empty((len(base), len(axis)))
     for marker, patch in enumerate(patches):
         here = sides.number // 4 == marker
-        x, y = (
-            start + axis * by_axis + aside_px[here] * by_aside
-            for start, by_axis, by_aside in zip(
-                *(each[here].T[:, :, None, None] for each in (base, across, along)), strict=True
-            )
-        )
-        light[here] = patch.sample(np.stack([x, y], axis=-1)).mean(axis=1)
+        points = np.empty((np.count_nonzero(here), neighbours, len(axis), 2))
+        for xy in (0, 1):
+            start, by_axis, by_aside = (each[here, xy, None, None] for each in (base, across, along))
+            points[..., xy] = start + axis * by_axis + aside_px[here] * by_aside
+        light[here] = patch.sample(points).mean(axis=1)
     return _Profiles(axis, light, base, across, px_per_mm)
 
 
