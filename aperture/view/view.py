@@ -32,6 +32,9 @@ SIDE_STATIONS = 12  # places along a marker's side where its edge is located
 # Profiles averaged at each place, and samples of them a pixel: in the first pass, and once the side is known
 # to about a pixel.
 FIRST_PASS, SECOND_PASS = (1, 1), (5, 2)
+# How far (px) sides may lie from where the camera has them as each pass begins: at first it rests on corners
+# that were seen in a reduced picture. Guessed too small, the fit takes twice as many steps.
+FIRST_NOISE_PX, SECOND_NOISE_PX = 1.0, 0.1
 # Linear light of paper below which noise and rounding rule; least contrast of print against paper; and how
 # far marker sides may lie from where they belong (rms, mm) before the card counts as bent. Working values.
 DARKEST_WHITE, MIN_CARD_CONTRAST = 0.03, 0.02
@@ -244,7 +247,7 @@ def _fit_to_sides(
     """
     patches = [_around_marker(luma, camera, geometry.marker_corners_mm(i) * scale) for i in ids]
     sigma_px = 1.0
-    for sampling, noise_px in ((FIRST_PASS, 0.3), (SECOND_PASS, 0.1)):
+    for sampling, noise_px in ((FIRST_PASS, FIRST_NOISE_PX), (SECOND_PASS, SECOND_NOISE_PX)):
         profiles = _profiles(patches, camera, sides, *sampling)
         steps = fit_steps(profiles.axis_px, profiles.light, sigma_px)
         sigma_px = float(np.median(steps.sigma))
