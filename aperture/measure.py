@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -170,9 +171,16 @@ def measure(
 
 def one_thread() -> Any:
     """Linear algebra on one core: these problems are small, and threads that wait for others are slow."""
-    from threadpoolctl import threadpool_limits
+    return _linear_algebra().limit(limits=1)
 
-    return threadpool_limits(1)
+
+@cache
+def _linear_algebra() -> Any:
+    """What computes with threads in this process: found once, for to look for it takes long."""
+    import scipy.linalg  # noqa: F401  # NumPy, SciPy and OpenCV each bring their own, once they are used
+    from threadpoolctl import ThreadpoolController
+
+    return ThreadpoolController()
 
 
 def _named(result: Measurement, who: Identity) -> Measurement:

@@ -183,18 +183,18 @@ def _moments(points_mm: Floats) -> tuple[float, Floats, Floats]:
     # Near the origin first: far from it the sums below would be differences of large numbers.
     middle = points_mm.mean(axis=0)
     near = points_mm - middle
-    (x, y), (x_next, y_next) = near.T, np.roll(near, -1, axis=0).T
+    (x, y), (x_next, y_next) = near.T, _following(near).T
     cross = x * y_next - x_next * y
     signed_area = float(cross.sum()) / 2.0
-    extent = max(float(np.ptp(x)), float(np.ptp(y)))
+    extent = float(max(x.max() - x.min(), y.max() - y.min()))
     if abs(signed_area) <= 1e-12 * extent**2:
         raise ValueError("the outline encloses no area")
-    centroid = np.array([((x + x_next) * cross).sum(), ((y + y_next) * cross).sum()]) / (6.0 * signed_area)
+    centroid = np.array([(x + x_next) @ cross, (y + y_next) @ cross]) / (6.0 * signed_area)
     # Dividing by the signed area takes the direction of the outline out.
-    xx = ((x * x + x * x_next + x_next * x_next) * cross).sum() / (12.0 * signed_area)
-    yy = ((y * y + y * y_next + y_next * y_next) * cross).sum() / (12.0 * signed_area)
+    xx = (x * x + x * x_next + x_next * x_next) @ cross / (12.0 * signed_area)
+    yy = (y * y + y * y_next + y_next * y_next) @ cross / (12.0 * signed_area)
     mixed = x * y_next + 2.0 * x * y + 2.0 * x_next * y_next + x_next * y
-    xy = (mixed * cross).sum() / (24.0 * signed_area)
+    xy = mixed @ cross / (24.0 * signed_area)
     covariance = np.array([[xx, xy], [xy, yy]]) - np.outer(centroid, centroid)
     return abs(signed_area), centroid + middle, covariance
 
@@ -271,19 +271,28 @@ def _feret_diameters(hull: Floats) -> tuple[Floats, Floats]:
     farthest apart are an end of an edge and the corner opposite to it; so trying every edge is exact
     (rotating calipers: Shamos, Computational geometry, 1978). The smallest ends at the foot on that edge.
     """
-    following = np.roll(hull, -1, axis=0)
+    following = _following(hull)
     edges = following - hull
-    directions = np.unwrap(np.arctan2(edges[:, 1], edges[:, 0]))
+    directions = np.arctan2(edges[:, 1], edges[:, 0])
+    # behind a jump by a whole turn all are brought back, as NumPy's `unwrap` does in four times the time
+    directions[1:] -= 2 * np.pi * np.cumsum(np.rint(np.diff(directions) / (2 * np.pi)))
     # farthest from an edge lies the corner at which the way round turns back
     twice_round = np.concatenate([directions, directions + 2 * np.pi])
     opposite = hull[np.searchsorted(twice_round, directions + np.pi) % len(hull)]
-    inward = np.column_stack([-edges[:, 1], edges[:, 0]]) / np.hypot(*edges.T)[:, None]
-    across = ((opposite - hull) * inward).sum(axis=1)
+    inward_x, inward_y = np.array([-edges[:, 1], edges[:, 0]]) / np.hypot(edges[:, 0], edges[:, 1])
+    x, y = (opposite - hull).T
+    across = x * inward_x + y * inward_y
     narrow = int(across.argmin())
-    smallest = np.array([opposite[narrow] - across[narrow] * inward[narrow], opposite[narrow]])
+    foot = opposite[narrow] - across[narrow] * np.array([inward_x[narrow], inward_y[narrow]])
     starts, ends = np.concatenate([hull, following]), np.concatenate([opposite, opposite])
-    wide = int(np.hypot(*(ends - starts).T).argmax())
-    return smallest, np.array([starts[wide], ends[wide]])
+    x, y = (ends - starts).T
+    wide = int((x * x + y * y).argmax())
+    return np.array([foot, opposite[narrow]]), np.array([starts[wide], ends[wide]])
+
+
+def _following(points: Floats) -> Floats:
+    """To each point (N, 2) of a closed polygon the next one."""
+    return np.concatenate([points[1:], points[:1]])
 
 
 def _sides_of_chord(points: Floats, left: Floats, right: Floats) -> tuple[float, float, float, float]:

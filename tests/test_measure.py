@@ -5,7 +5,10 @@ checks it against OpenCV, scikit-image and closed forms. The limits of error are
 """
 
 import json
+import os
 import shutil
+import subprocess
+import sys
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -342,3 +345,20 @@ def test_text_file_is_a_refused_result(tmp_path: Path) -> None:
     assert record["advice"]
     assert record["height_mm"] is None
     assert record["u"] is None
+
+
+def test_whatever_is_loaded_later_computes_on_one_core_too():
+    # As threadpoolctl, which lists what computes with threads, sees it in a process of its own.
+    program = """
+from aperture.measure import one_thread
+with one_thread():
+    import cv2, numpy, scipy.optimize, skimage.measure
+    from threadpoolctl import threadpool_info
+    numpy.linalg.inv(numpy.eye(2))
+    print([library["num_threads"] for library in threadpool_info()])
+"""
+    environment = {key: value for key, value in os.environ.items() if not key.endswith("_NUM_THREADS")}
+    done = subprocess.run([sys.executable, "-c", program], env=environment, capture_output=True, check=True)
+    counts = json.loads(done.stdout)
+    assert counts
+    assert set(counts) == {1}

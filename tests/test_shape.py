@@ -9,7 +9,7 @@ from scipy.spatial import ConvexHull
 from scipy.spatial.distance import pdist
 from skimage.measure import EllipseModel, label, points_in_poly, regionprops
 
-from aperture.shape import describe, fit_ellipse_direct, quantities
+from aperture.shape import _feret_diameters, describe, fit_ellipse_direct, quantities
 
 # Gander, Golub & Strebel, BIT 34 (1994) 558-578: points of the ellipse example.
 GANDER = np.array([(1, 7), (2, 6), (5, 8), (7, 7), (9, 5), (3, 7), (6, 2), (8, 4)], dtype=float)
@@ -372,3 +372,11 @@ def test_a_circle_has_no_direction_and_is_fitted_all_the_same(corners):
 def test_too_few_points_for_an_ellipse():
     with pytest.raises(ValueError, match="at least 5"):
         fit_ellipse_direct(GANDER[:4])
+
+
+def test_a_hull_that_steps_back_by_a_rounding():
+    # A rectangle of 7 x 1 whose upper side runs back and forth about the half turn: exact by construction.
+    hull = np.array([[0, 0], [7, 0], [7, 1], [5, 1 - 1e-12], [3, 1], [0, 1]], dtype=np.float64)
+    smallest, largest = _feret_diameters(hull)
+    assert np.hypot(*(smallest[1] - smallest[0])) == pytest.approx(1.0)
+    assert np.hypot(*(largest[1] - largest[0])) == pytest.approx(np.hypot(7.0, 1.0))

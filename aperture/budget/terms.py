@@ -74,7 +74,8 @@ class Case:
     settings: Settings
 
     @cached_property
-    def _here(self) -> Floats:
+    def here(self) -> Floats:
+        """`QUANTITIES` of the outline as it is (4,)."""
         return quantities(self.outline.points_mm)
 
     def changes(self, displaced: list[Floats]) -> Floats:
@@ -84,7 +85,7 @@ class Case:
         ------
         ValueError : a displaced outline is no outline any more.
         """
-        return np.array([quantities(each) - self._here for each in displaced])
+        return np.array([quantities(each) - self.here for each in displaced])
 
 
 class Term(ABC):
@@ -328,7 +329,7 @@ class ModelOfTheEdge(Term):
     def changes(self, case: Case) -> Floats:
         """The outline with each blade, and each corner, out by what the networks are trusted to."""
         points = case.outline.points_mm
-        edge, corner = model_u_mm(case.view, float(quantities(points)[0]))
+        edge, corner = model_u_mm(case.view, float(case.here[0]))
         return case.changes(list(points + moved_edges(points, (edge, edge), corner)))
 
 

@@ -35,5 +35,5 @@ def region_around(luma: NDArray[np.uint8], view: View, points_mm: Floats) -> Reg
     """The part of a photo (rows, columns) that holds the points (n, 2), card mm in the plane of the tip."""
     rows, columns = bounds(view.to_pixel(points_mm), luma.shape)
     stored = unsharpened(luma[rows, columns], view.sharpening)
-    light = decode(stored.astype(np.float64)) / view.paper_level
-    return Region(Patch(light.astype(np.float32), columns.start, rows.start), view)
+    light = np.asarray(decode(stored) / view.paper_level, np.float32)
+    return Region(Patch(light, columns.start, rows.start), view)

@@ -81,13 +81,15 @@ def edge_spread(
     axis = np.linspace(-steps, steps, 2 * steps + 1) * BIN_PX
     corners = centre + np.array([[a, b] for a in (start, end) for b in (axis[0], axis[-1])]) @ [along, across]
     rows, columns = bounds(corners, luma.shape, margin_px=1)
-    x = np.arange(columns.start, columns.stop) - centre[0]
-    y = np.arange(rows.start, rows.stop)[:, None] - centre[1]
-    place, distance = x * along[0] + y * along[1], x * across[0] + y * across[1]
-    bins = np.rint(distance / BIN_PX).astype(int) + steps
+    x = (np.arange(columns.start, columns.stop) - centre[0]).astype(np.float32)
+    y = (np.arange(rows.start, rows.stop)[:, None] - centre[1]).astype(np.float32)
+    (along_x, along_y), (across_x, across_y) = along.tolist(), (across / BIN_PX).tolist()
+    place = x * along_x + y * along_y
+    bins = np.rint(x * across_x + y * across_y).astype(np.int32) + steps
     near = (place >= start) & (place <= end) & (bins >= 0) & (bins < len(axis))
-    count = np.bincount(bins[near], minlength=len(axis))
-    total = np.bincount(bins[near], luma[rows, columns][near] / 255.0, minlength=len(axis))
+    bins = bins[near]
+    count = np.bincount(bins, minlength=len(axis))
+    total = np.bincount(bins, luma[rows, columns][near], minlength=len(axis)) / 255.0
     return EdgeSpreadFunction(axis, np.asarray(total, np.float64), count.astype(np.float64))
 
 
@@ -117,43 +119,60 @@ def sharpened_steps(axis_px: Floats, values: Floats) -> Floats:
     axis_px : (m,) evenly spaced places along the profiles.
     values : (2 + 4 n,) amount, ln(radius); then n times each: ln(blur), place, dark level, bright level.
     """
-    _, _, stored, soft = _steps(axis_px, values)
-    return np.asarray(np.clip(stored + values[0] * (stored - soft), 0.0, 1.0))
+    steps = _steps(axis_px, values)
+    return np.asarray(np.clip(steps.sharpened(float(values[0])), 0.0, 1.0))
 
 
-def _steps(axis_px: Floats, values: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """For each profile the distance from the step in blurs, the step from 0 to 1, it as stored, that blurred
-    by the radius; all (n, m)."""
+@dataclass(frozen=True)
+class _Steps:
+    """Steps before they are sharpened: the contrast of each in linear light (n, 1); and along its profile,
+    all (n, m), the distance from it in blurs, the step from 0 to 1, it as stored, that blurred by the radius.
+    """
+
+    contrast: Floats
+    away: Floats
+    step: Floats
+    stored: Floats
+    soft: Floats
+
+    def sharpened(self, amount: float) -> Floats:
+        """As stored, with this amount of sharpening, before it is cut off at black and white."""
+        return self.stored + amount * (self.stored - self.soft)
+
+
+def _steps(axis_px: Floats, values: Floats) -> _Steps:
     from scipy.ndimage import gaussian_filter1d
     from scipy.special import ndtr
 
-    log_blur, place, dark, bright = values[2:].reshape(4, -1, 1)
+    log_blur, place, *levels = values[2:].reshape(4, -1, 1)
+    dark, bright = decode(np.array(levels))
     away = (axis_px - place) / np.exp(log_blur)
     step = ndtr(away)
-    stored = encode(decode(dark) + (decode(bright) - decode(dark)) * step)
+    stored = encode(dark + (bright - dark) * step)
     soft = gaussian_filter1d(stored, np.exp(values[1]) / (axis_px[1] - axis_px[0]), mode="nearest")
-    return away, step, stored, soft
+    return _Steps(bright - dark, away, step, stored, soft)
 
 
 def sharpened_steps_by_values(axis_px: Floats, values: Floats) -> Floats:
     """How `sharpened_steps` changes with the values; (2 + 4 n, n, m)."""
     from scipy.ndimage import gaussian_filter1d
 
-    amount, radius = values[0], np.exp(values[1]) / (axis_px[1] - axis_px[0])
-    log_blur, _, dark, bright = values[2:].reshape(4, -1, 1)
-    away, step, stored, soft = _steps(axis_px, values)
-    bell = (decode(bright) - decode(dark)) * np.exp(-0.5 * away**2) / np.sqrt(2 * np.pi)
-    by_width_and_place = [-bell * away, -bell / np.exp(log_blur)]
-    by_levels = [decode_slope(dark) * (1 - step), decode_slope(bright) * step]
-    own = np.stack(by_width_and_place + by_levels) / decode_slope(stored)
+    amount, radius = float(values[0]), np.exp(values[1]) / (axis_px[1] - axis_px[0])
+    log_blur, _, *levels = values[2:].reshape(4, -1, 1)
+    steps = _steps(axis_px, values)
+    bell = steps.contrast * np.exp(-0.5 * steps.away**2) / np.sqrt(2 * np.pi)
+    by_dark, by_bright = decode_slope(np.array(levels))
+    by_width_and_place = [-bell * steps.away, -bell / np.exp(log_blur)]
+    by_levels = [by_dark * (1 - steps.step), by_bright * steps.step]
+    own = np.stack(by_width_and_place + by_levels) / decode_slope(steps.stored)
     own += amount * (own - gaussian_filter1d(own, radius, mode="nearest"))
-    change = np.zeros((len(values), *stored.shape))
-    change[0] = stored - soft
+    change = np.zeros((len(values), *steps.stored.shape))
+    change[0] = steps.stored - steps.soft
     # what a Gaussian blurred, changes with ln(width) by the width's square times its second derivative
-    change[1] = -amount * radius**2 * gaussian_filter1d(stored, radius, order=2, mode="nearest")
-    each = np.arange(len(stored))
-    change[2:].reshape(4, -1, *stored.shape)[:, each, each] = own
-    raised = stored + amount * (stored - soft)
+    change[1] = -amount * radius**2 * gaussian_filter1d(steps.stored, radius, order=2, mode="nearest")
+    each = np.arange(len(steps.stored))
+    change[2:].reshape(4, -1, *steps.stored.shape)[:, each, each] = own
+    raised = steps.sharpened(amount)
     return np.asarray(change * ((raised > 0.0) & (raised < 1.0)))
 
 
@@ -220,15 +239,19 @@ def unsharpened(stored: NDArray[np.uint8], sharpening: Sharpening) -> NDArray[np
     -------
     (rows, columns) float32, stored brightness 0 to 1 (not linear light).
     """
-    from scipy.fft import fftfreq, irfft2, rfft2, rfftfreq
+    from scipy.fft import fftfreq, irfft2, next_fast_len, rfft2, rfftfreq
 
     picture = stored.astype(np.float32) / 255.0
     if sharpening.amount < 1e-3:
         return picture
     margin = int(np.ceil(4 * sharpening.radius_px))
-    padded = np.pad(picture, margin, mode="reflect")
-    rows, columns = padded.shape
-    squared = fftfreq(rows)[:, None] ** 2 + rfftfreq(columns)[None, :] ** 2
-    soft = np.exp(-2 * (np.pi * sharpening.radius_px) ** 2 * squared)
-    restored = irfft2(rfft2(padded) / (1 + sharpening.amount * (1 - soft)), s=padded.shape)
-    return np.asarray(restored[margin:-margin, margin:-margin], dtype=np.float32)
+    # prime numbers of rows or columns would take several times as long
+    ends = [(margin, next_fast_len(side + 2 * margin, True) - side - margin) for side in picture.shape]
+    padded = np.pad(picture, ends, mode="reflect")
+    along, across = (
+        np.exp(-2 * (np.pi * sharpening.radius_px * frequency) ** 2).astype(np.float32)
+        for frequency in (fftfreq(padded.shape[0])[:, None], rfftfreq(padded.shape[1]))
+    )
+    restored = irfft2(rfft2(padded) / (1 + sharpening.amount * (1 - along * across)), s=padded.shape)
+    rows, columns = picture.shape
+    return np.asarray(restored[margin : margin + rows, margin : margin + columns], dtype=np.float32)

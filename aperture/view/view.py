@@ -32,6 +32,9 @@ SIDE_STATIONS = 12  # places along a marker's side where its edge is located
 # Profiles averaged at each place, and samples of them a pixel: in the first pass, and once the side is known
 # to about a pixel.
 FIRST_PASS, SECOND_PASS = (1, 1), (5, 2)
+# How far (px) sides may lie from where the camera has them as each pass begins: at first it rests on corners
+# that were seen in a reduced picture. Guessed too small, the fit takes twice as many steps.
+FIRST_NOISE_PX, SECOND_NOISE_PX = 1.0, 0.1
 # Linear light of paper below which noise and rounding rule; least contrast of print against paper; and how
 # far marker sides may lie from where they belong (rms, mm) before the card counts as bent. Working values.
 DARKEST_WHITE, MIN_CARD_CONTRAST = 0.03, 0.02
@@ -174,15 +177,15 @@ def _profiles(
     axis = np.linspace(-reach_px, reach_px, 2 * max(8, round(samples_a_px * reach_px)) + 1)
     spacing = CARD.markers.side_mm * 0.88 / SIDE_STATIONS / neighbours
     aside = (np.arange(neighbours) - (neighbours - 1) / 2) * spacing
-    points = (
-        base[:, None, None, :]
-        + axis[None, None, :, None] * across[:, None, None, :]
-        + (aside[None, :, None, None] * px_per_mm[:, None, None, None]) * along[:, None, None, :]
-    )
+    aside_px = aside[:, None] * px_per_mm[:, None, None]
     light = np.empty((len(base), len(axis)))
     for marker, patch in enumerate(patches):
         here = sides.number // 4 == marker
-        light[here] = patch.sample(points[here]).mean(axis=1)
+        points = np.empty((np.count_nonzero(here), neighbours, len(axis), 2))
+        for xy in (0, 1):
+            start, by_axis, by_aside = (each[here, xy, None, None] for each in (base, across, along))
+            points[..., xy] = start + axis * by_axis + aside_px[here] * by_aside
+        light[here] = patch.sample(points).mean(axis=1)
     return _Profiles(axis, light, base, across, px_per_mm)
 
 
@@ -244,7 +247,7 @@ def _fit_to_sides(
     """
     patches = [_around_marker(luma, camera, geometry.marker_corners_mm(i) * scale) for i in ids]
     sigma_px = 1.0
-    for sampling, noise_px in ((FIRST_PASS, 0.3), (SECOND_PASS, 0.1)):
+    for sampling, noise_px in ((FIRST_PASS, FIRST_NOISE_PX), (SECOND_PASS, SECOND_NOISE_PX)):
         profiles = _profiles(patches, camera, sides, *sampling)
         steps = fit_steps(profiles.axis_px, profiles.light, sigma_px)
         sigma_px = float(np.median(steps.sigma))

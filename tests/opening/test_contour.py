@@ -6,7 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from aperture.opening.contour import (
+    LOWER,
     PARAMETERS,
+    UPPER,
     OpeningContour,
     between,
     fit_contour,
@@ -135,7 +137,8 @@ def test_derivatives_are_those_of_small_steps(seed):
     x = np.concatenate(
         [np.linspace(vector[0] + 0.02, vector[2] - 0.02, 40), [vector[0] - 0.3, vector[2] + 0.3]]
     )
-    low, high = OpeningContour(np.zeros(2), 0.0, vector).edges_jacobian(x)
+    contour = OpeningContour(np.zeros(2), 0.0, vector)
+    low, high = contour.edge_jacobian(x, LOWER), contour.edge_jacobian(x, UPPER)
     prior = shape_prior_jacobian(vector)
     for index in range(PARAMETERS):
         step = np.zeros(PARAMETERS)

@@ -1,4 +1,4 @@
-"""The camera against OpenCV's, and its fit against cameras that are known."""
+"""The camera against OpenCV's and SciPy's, and its fit against cameras that are known."""
 
 from dataclasses import replace
 
@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import approx_fprime
+from scipy.spatial.transform import Rotation
 
 from aperture.card import geometry
 from aperture.card.geometry import CARD
-from aperture.view.camera import Camera, Prior, fit_camera, rotation_matrix, start_camera
+from aperture.view.camera import Camera, Prior, fit_camera, start_camera
 
 SIZE_PX = (4032, 3024)
 HALF_DIAGONAL_PX = float(np.hypot(*SIZE_PX)) / 2
@@ -55,17 +56,17 @@ def side_points(truth, markers=ALL_MARKERS, stations=12, noise_px=0.0, rng=None)
     return points, normals, seen, across, np.array(number)
 
 
-# --- against OpenCV ---------------------------------------------------------------------------------------
+# --- against OpenCV and SciPy ----------------------------------------------------------------------------
 
 
 @given(st.tuples(*[st.floats(-2.0, 2.0)] * 3))
-def test_rotation_is_opencvs(vector):
-    expected = cv2.Rodrigues(np.array(vector))[0]
-    assert rotation_matrix(np.array(vector)) == pytest.approx(expected, abs=1e-9)
+def test_rotation_is_scipys(vector):
+    expected = Rotation.from_rotvec(vector).as_matrix()
+    assert replace(camera(), rotation_vector=np.array(vector)).rotation() == pytest.approx(expected, abs=1e-9)
 
 
 def test_no_rotation():
-    assert rotation_matrix(np.zeros(3)) == pytest.approx(np.eye(3))
+    assert replace(camera(), rotation_vector=np.zeros(3)).rotation() == pytest.approx(np.eye(3))
 
 
 @pytest.mark.parametrize("radial", [-0.03, 0.0, 0.02])
