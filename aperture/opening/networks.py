@@ -7,7 +7,6 @@ and how well they do. Their input and output are described in `first_look`.
 import hashlib
 from functools import cache
 from importlib import resources
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -32,19 +31,12 @@ def _network(name: str) -> Any:
     """
     import cv2
 
-    file = resources.files("aperture.opening").joinpath("weights", name)
     try:
-        content = file.read_bytes()
+        content = resources.files("aperture.opening").joinpath("weights", name).read_bytes()
     except OSError as error:
         raise ModelError("model-unusable", f"{name} is missing") from error
     if hashlib.sha256(content).hexdigest() != FILES[name]:
         raise ModelError("model-unusable", f"{name} is damaged or of another version")
-    # OpenCV's former engine takes six tenths of the time for networks as small as these (Winograd's
-    # convolutions); the other one says the same within 1e-4. Later versions no longer have the former one,
-    # 5.0 does not take it for a content in memory, and Windows opens plain paths alone.
-    former = getattr(cv2.dnn, "ENGINE_CLASSIC", None)
-    if former is not None and isinstance(file, Path) and str(file).isascii():
-        return cv2.dnn.readNetFromONNX(str(file), former)
     return cv2.dnn.readNetFromONNX(np.frombuffer(content, np.uint8))
 
 

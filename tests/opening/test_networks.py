@@ -66,51 +66,6 @@ def test_the_answer_is_the_recorded_one(name):
     assert [float(answer.mean()), float(answer.std()), *places] == pytest.approx(GOLDEN[name], abs=1e-3)
 
 
-@pytest.fixture
-def anew():
-    """Networks that are read in the test, and not kept after it."""
-    networks._network.cache_clear()
-    yield
-    networks._network.cache_clear()
-
-
-@pytest.mark.parametrize("name", FILES)
-def test_an_opencv_without_its_former_engine_says_the_same(name, anew, monkeypatch):
-    import cv2
-
-    expected = run(name, pattern(name))
-    networks._network.cache_clear()
-    was_asked = hasattr(cv2.dnn, "ENGINE_CLASSIC")
-    monkeypatch.delattr(cv2.dnn, "ENGINE_CLASSIC", raising=False)
-    other = run(name, pattern(name))
-    assert np.array_equal(other, expected) != was_asked
-    assert used(name, other) == pytest.approx(used(name, expected), abs=1e-4)
-
-
-@pytest.mark.parametrize("name", FILES)
-def test_a_folder_that_windows_would_not_open_does_no_harm(name, anew, monkeypatch, tmp_path):
-    expected = run(name, pattern(name))
-    networks._network.cache_clear()
-    folder = tmp_path / "Jürgen"
-    (folder / "weights").mkdir(parents=True)
-    (folder / "weights" / name).write_bytes(content(name))
-    monkeypatch.setattr(networks.resources, "files", lambda package: folder)
-    assert used(name, run(name, pattern(name))) == pytest.approx(used(name, expected), abs=1e-4)
-
-
-@pytest.mark.parametrize("name", FILES)
-def test_the_same_with_one_thread_as_with_two(name):
-    import cv2
-
-    threads = cv2.getNumThreads()
-    answers = []
-    for count in (1, 2):
-        cv2.setNumThreads(count)
-        answers.append(run(name, pattern(name)))
-    cv2.setNumThreads(threads)
-    assert np.array_equal(*answers)
-
-
 def test_plain_operations_alone_and_few_of_them():
     """What every version of OpenCV's dnn module runs, and no more than half a thousand million products."""
     import onnx
