@@ -31,7 +31,7 @@ from aperture.book.store.records import (
     short_code,
 )
 from aperture.desk.pages.fields import (
-    FieldErrors,
+    FieldError,
     about,
     code,
     decimal,
@@ -263,17 +263,16 @@ def _changed_here(form: FormData, this: Reed, said: Mapping[str, str | None]) ->
 
     Raises
     ------
-    FieldErrors : 409, what was changed here somebody else had changed meanwhile.
+    FieldError : 409, what was changed here somebody else had changed meanwhile.
     """
     was = {name: text(form, f"was_{name}") if f"was_{name}" in form else getattr(this, name) for name in said}
     now = {name: getattr(this, name) for name in said}
-    mine = {name for name in said if said[name] != was[name]}
+    mine = [name for name in said if said[name] != was[name]]
     both = [name for name in mine if now[name] not in (was[name], said[name])]
     if both:
-        words = "Somebody entered {} here while this page was open. If yours is right, send it again."
-        raise FieldErrors(
-            409, {name: words.format(f"“{now[name]}”" if now[name] else "nothing") for name in both}
-        )
+        found = ", ".join(f"{name} “{now[name]}”" if now[name] else f"no {name}" for name in both)
+        words = f"Somebody entered {found} while this page was open. If yours is right, send it again."
+        raise FieldError(409, words, both[0])
     return {name: said[name] if name in mine else now[name] for name in said}
 
 

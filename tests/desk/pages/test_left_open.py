@@ -144,9 +144,17 @@ def test_two_slots_entered_in_two_tabs_are_told_and_the_second_may_count(filled,
     browser.post("/reed/7/details", {**hidden, "lot": "26a", "slot": "3"})
     answer = browser.post("/reed/7/details", {**hidden, "lot": "26a", "slot": "4"})
     assert answer.status_code == 409
-    assert "Somebody entered “3” here while this page was open" in answer.text
+    assert "Somebody entered slot “3” while this page was open" in answer.text
     assert 'name="slot" value="4"' in answer.text
     assert details(filled)[1] == "3"
     again = {**form_of(browser, "details"), "lot": "26a", "slot": "4"}
     assert browser.post("/reed/7/details", again).status_code == 200
     assert details(filled)[1] == "4"
+
+
+def test_a_slot_and_a_player_that_two_entered_are_told_together(filled, browser):
+    hidden = form_of(browser, "details")
+    browser.post("/reed/7/details", {**hidden, "lot": "26a", "slot": "3", "player": "P2"})
+    answer = browser.post("/reed/7/details", {**hidden, "lot": "26a", "slot": "4", "player": "P3"})
+    assert "Somebody entered slot “3”, player “P2” while this page was open" in answer.text
+    assert details(filled)[1:] == ("3", "P2")
