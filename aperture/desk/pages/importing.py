@@ -226,19 +226,8 @@ def _in_folders(photo: Received, folders: str | None) -> Received:
     return replace(photo, name="/".join([*kept, photo.name]))
 
 
-def import_view(
-    request: Request,
-    nothing_chosen: bool = False,
-    trouble: str | None = None,
-    typed: str = "",
-    status: int = 200,
-) -> Response:
-    """The page: what came, and where more comes from.
-
-    Parameters
-    ----------
-    trouble : why the folder that was `typed` cannot be watched.
-    """
+def import_view(request: Request, nothing_chosen: bool = False) -> Response:
+    """The page: what came, and where more comes from."""
     desk = desk_of(request)
     news = desk.state.arrivals.since()
     with desk.open_book() as book:
@@ -246,7 +235,6 @@ def import_view(
     return page(
         request,
         "import.html",
-        status,
         lots=lots,
         headings=HEADINGS,
         lines=_lines(desk, news),
@@ -254,6 +242,4 @@ def import_view(
         nothing_chosen=nothing_chosen,
         watch=desk.state.watch,
         folders=offered_folders(),
-        trouble=trouble,
-        typed=typed,
     )
