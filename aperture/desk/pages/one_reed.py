@@ -158,7 +158,7 @@ def enter_check(request: Request, form: FormData) -> Response:
                 )
                 return redirect(f"/reed/{this.number}", words)
             book.add_check(this, book.now(this), faults, response, cents, note, by)
-    done = redirect(f"/reed/{this.number}", f"Reed {this.number}: check by hand, saved.", book.entered)
+        done = _entered(book, this, "check by hand")
     return remember(done, by)
 
 
@@ -172,9 +172,17 @@ def enter_squeeze(request: Request, form: FormData) -> Response:
         this = _reed_here(request, book, form)
         if not any(abs(now - squeeze.done_at) < ONE_PRESS for squeeze in book.history(this).squeezes):
             book.add_squeeze(this, book.now(this), by=by)
-    return remember(
-        redirect(f"/reed/{this.number}", f"Reed {this.number}: squeezed, saved.", book.entered), by
-    )
+        done = _entered(book, this, "squeezed")
+    return remember(done, by)
+
+
+def _entered(book: Book, this: Reed, what: str) -> Response:
+    """The reed's page, which says what was entered; of one that counts as gone, also what brings it back."""
+    history, words = book.history(this), f"Reed {this.number}: {what}, saved."
+    if not history.gone or history.decision is None:
+        return redirect(f"/reed/{this.number}", words, book.entered)
+    words += f" It still counts as {history.decision.action}: decide what becomes of it, below."
+    return redirect(f"/reed/{this.number}#back", words, book.entered, back=f"/reed/{this.number}")
 
 
 def _pressed_twice(entered: Sequence[Check | Decision], when: str, said: Mapping[str, object]) -> bool:
