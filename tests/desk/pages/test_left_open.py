@@ -58,6 +58,13 @@ def test_what_was_typed_waits_until_the_desk_is_open_again(filled, overnight):
     assert (check.leak, check.note, check.by) == (True, "at the <tip>", "T1")
 
 
+def test_what_nobody_typed_is_sent_again_but_not_shown(filled, overnight):
+    hidden = {"reed_id": "3", "was_slot": "8", "was_lot": "26a"}
+    answer = overnight.post("/reed/7/details", {**hidden, "slot": "9"})
+    assert re.findall("<li>(.*?)</li>", answer.text) == ["slot: 9"]
+    assert hidden.items() <= dict(FIELD.findall(answer.text)).items()
+
+
 def test_a_stranger_is_let_in_by_nothing_that_is_kept_so(filled, overnight):
     answer = overnight.post("/reed/7/check", {**CHECK, "csrf": "x"})
     assert 'name="csrf" value=""' in answer.text
