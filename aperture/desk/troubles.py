@@ -18,8 +18,8 @@ from aperture.flags import FLAGS
 # A form of a page has no more in it; whoever sends it slowly must not stand in others' way.
 _MOST_BYTES, _FORM_SECONDS = 64 * 1024, 10.0
 # What a page puts into a form by itself, and nobody typed.
-_NOT_TYPED = {*"asked came_back change csrf instead key make points reed_id say seen then upon".split()}
-_NOT_TYPED |= {"was_lot", "was_slot", "was_player"}
+_NOT_TYPED = {"asked", "came_back", "change", "csrf", "instead", "key", "make", "points", "reed_id", "say"}
+_NOT_TYPED |= {"seen", "then", "upon", "was_lot", "was_slot", "was_player"}
 
 
 async def trouble_page(request: Request, error: Exception) -> Response:
