@@ -8,6 +8,7 @@ from functools import cache
 import hypothesis
 import numpy as np
 import pytest
+import typer.testing
 
 from aperture.budget.contributions import combine, from_changes
 from aperture.flags import FLAGS
@@ -25,6 +26,10 @@ TWELVE_HEIGHTS_MM = [round(float(height), 3) for height in np.linspace(0.4, 1.5,
 # A machine that is busy with other work is slow, and nothing is wrong.
 hypothesis.settings.register_profile("aperture", deadline=None)
 hypothesis.settings.load_profile("aperture")
+
+# Typer makes the commands out of the functions anew each time that one is typed in a test; that takes longer
+# than most of them do, and always gives the same.
+typer.testing._get_command = cache(typer.testing._get_command)
 
 # Files and folders that take long, longest first, as measured once. Those in a browser follow each other,
 # because they share one.

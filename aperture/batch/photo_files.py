@@ -2,7 +2,7 @@
 
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path, PurePath, PurePosixPath
 
 from aperture.errors import PhotoError
@@ -13,6 +13,7 @@ PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".avif", ".tif", ".
 # How the names end that `aperture.present.annotate` gives to its pictures: no photos, wherever they lie.
 ANNOTATED = "_annotated"
 PAIRED = "_dry-soaked"
+_OURS = re.compile(rf"({ANNOTATED}|{PAIRED})$|({ANNOTATED}|^reed-\d+{PAIRED})_\d+$")
 
 
 def photos_in(paths: Sequence[str | Path]) -> list[Path]:
@@ -52,18 +53,32 @@ def photos_at(words: Sequence[str]) -> list[str | Path]:
     return photos
 
 
+def called_like_drawings(paths: Iterable[str | Path]) -> list[Path]:
+    """Files that `photos_in` leaves out of folders because they are called like this program's pictures."""
+    folders = [Path(path) for path in paths if not is_address(str(path)) and os.path.isdir(path)]  # noqa: PTH112
+    found = [one for folder in folders for one in _files_in(folder) if is_called_like_a_drawing(one.name)]
+    return sorted(found, key=by_name)
+
+
 def _photos_in_folder(folder: Path) -> list[Path]:
-    found: list[Path] = []
     closed: list[Path] = []
+    found = [one for one in _files_in(folder, closed) if is_called_like_a_photo(one.name)]
+    return sorted(found + closed, key=by_name)
+
+
+def _files_in(folder: Path, closed: list[Path] | None = None) -> list[Path]:
+    """The files in a folder and in those in it, but for hidden ones; what stays closed goes to `closed`."""
 
     def note(error: OSError) -> None:
-        closed.append(Path(error.filename))
+        if closed is not None:
+            closed.append(Path(error.filename))
 
+    found: list[Path] = []
     # Links to folders are not followed: they can lead in a circle.
     for here, folders, files in os.walk(folder, onerror=note):
         folders[:] = [name for name in folders if not name.startswith(".")]
-        found += [Path(here, name) for name in files if is_called_like_a_photo(name)]
-    return sorted(found + closed, key=by_name)
+        found += [Path(here, name) for name in files]
+    return found
 
 
 def _photos_at_address(address: str) -> list[str]:
@@ -90,10 +105,16 @@ def by_name(path: str | Path) -> list[tuple[list[tuple[str, int]], str]]:
 
 def is_called_like_a_photo(name: str) -> bool:
     """Whether a file in a folder is taken for a photo, going by its name."""
-    path = Path(name)
-    numbered = rf"({ANNOTATED}|^reed-\d+{PAIRED})_\d+$"
-    ours = path.stem.endswith((ANNOTATED, PAIRED)) or re.search(numbered, path.stem)
-    return not name.startswith(".") and path.suffix.lower() in PHOTO_SUFFIXES and not ours
+    return _is_called_like_a_picture(name) and not _OURS.search(Path(name).stem)
+
+
+def is_called_like_a_drawing(name: str) -> bool:
+    """Whether a file in a folder is taken for a picture that this program drew, going by its name."""
+    return _is_called_like_a_picture(name) and _OURS.search(Path(name).stem) is not None
+
+
+def _is_called_like_a_picture(name: str) -> bool:
+    return not name.startswith(".") and Path(name).suffix.lower() in PHOTO_SUFFIXES
 
 
 def natural_order(name: str) -> tuple[list[tuple[str, int]], str]:

@@ -316,7 +316,8 @@ def _is_standard_output(path: Path) -> bool:
 def without_kept(found: Sequence[Any], named: Iterable[str | Path]) -> list[Any]:
     """Photos that were found, without the pictures that a reed book keeps; says once how many those are.
 
-    Who names such a picture means it; in a folder it is no new photo, but a copy of one.
+    Who names such a picture means it; in a folder it is no new photo, but a copy of one. Files that were left
+    out because they are called like this program's pictures, and are none, are said, too.
     """
     from aperture.book.photos.pictures import kept_among
 
@@ -325,7 +326,22 @@ def without_kept(found: Sequence[Any], named: Iterable[str | Path]) -> list[Any]
     if kept:
         pictures = "picture" if len(kept) == 1 else "pictures"
         typer.echo(f"Left out {len(kept)} {pictures} that a reed book keeps.", err=True)
+    _say_passed_over(meant)
     return [photo for photo in found if photo not in kept]
+
+
+def _say_passed_over(paths: Iterable[Path]) -> None:
+    """Say which files of these folders were left out for their names, unless this program has drawn them."""
+    from aperture.batch.photo_files import ANNOTATED, PAIRED, called_like_drawings
+    from aperture.present.own_pictures import is_as_drawn
+
+    for path in called_like_drawings(paths):
+        if not is_as_drawn(path):
+            typer.echo(
+                f"Passed over {path}: names that end in {ANNOTATED} or {PAIRED} are those of the pictures"
+                " that this program draws. If it is a photo, give it another name.",
+                err=True,
+            )
 
 
 def exit_if_refused(measurements: "Iterable[Measurement]") -> None:

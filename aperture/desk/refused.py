@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from markupsafe import Markup
 from starlette.datastructures import FormData
@@ -19,7 +20,7 @@ class Refused:
     """
 
     form: str
-    typed: FormData = field(default_factory=FormData)
+    typed: Mapping[str, Any] = field(default_factory=FormData)
     said: Mapping[str | None, str] = field(default_factory=dict)
 
     def __bool__(self) -> bool:

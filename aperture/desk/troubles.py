@@ -1,5 +1,6 @@
 """What went wrong with a request, in words: what it was, what to do, and where to go from there."""
 
+import asyncio
 import re
 from http import HTTPStatus
 from urllib.parse import urlsplit
@@ -9,16 +10,26 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
 from aperture.desk.security.shield import LATER_SECONDS
-from aperture.desk.web import page, session_of
+from aperture.desk.web import PageTooOldError, page, session_of
 from aperture.desk.wording import page_words
 from aperture.errors import ApertureError
 from aperture.flags import FLAGS
+
+# A form of a page has no more in it; whoever sends it slowly must not stand in others' way.
+_MOST_BYTES, _FORM_SECONDS = 64 * 1024, 10.0
+# What a page puts into a form by itself, and nobody typed.
+_NOT_TYPED = {"asked", "came_back", "change", "csrf", "instead", "key", "make", "points", "reed_id", "say"}
+_NOT_TYPED |= {"seen", "then", "upon", "was_lot", "was_slot", "was_player"}
 
 
 async def trouble_page(request: Request, error: Exception) -> Response:
     """Whatever goes wrong is said in words: on a page, or as JSON to a script that asks for that."""
     status, what, advice = trouble(error)
     code = error.code if isinstance(error, ApertureError) else None
+    if isinstance(error, PageTooOldError) and (sent := await _sent(request)):
+        typed = [(name.replace("_", " "), said) for name, said in sent if said and name not in _NOT_TYPED]
+        way = _ways_on(request, status)[-1]
+        return page(request, "send_again.html", status, sent=sent, typed=typed, way=way)
     if what == HTTPStatus(status).phrase:  # what the library says that no page of ours has answered
         what, advice = _NO_PAGE.get(status, _NO_PAGE[400])
     if request.headers.get("accept") == "application/json":
@@ -31,6 +42,26 @@ async def trouble_page(request: Request, error: Exception) -> Response:
     if status == 503:
         answer.headers["Retry-After"] = str(LATER_SECONDS)
     return answer
+
+
+async def _sent(request: Request) -> list[tuple[str, str]]:
+    """The fields of the form that was sent, but for the page's secret; none if it is no form of text."""
+    kind, length = request.headers.get("content-type", ""), request.headers.get("content-length", "")
+    small = length.isdecimal() and int(length) <= _MOST_BYTES
+    script = request.headers.get("accept") == "application/json"
+    if (
+        request.method != "POST"
+        or not kind.startswith("application/x-www-form-urlencoded")
+        or not small
+        or script
+    ):
+        return []
+    try:
+        async with asyncio.timeout(_FORM_SECONDS):
+            form = await request.form(max_files=0, max_fields=60, max_part_size=_MOST_BYTES)
+    except (HTTPException, TimeoutError):
+        return []
+    return [(name, said) for name, said in form.multi_items() if isinstance(said, str) and name != "csrf"]
 
 
 # RFC 9110, 15.5.5 and 15.6.4; what else the book refuses is a conflict with what it holds (15.5.10).

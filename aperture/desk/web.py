@@ -39,6 +39,8 @@ HERE = Path(__file__).parent
 LOCK_WAIT_SECONDS = 1.0
 # So many threads work for phones at once; the desk's own browser has others.
 CAMERA_THREADS = 8
+# Not to be shown without asking this desk again, but when somebody goes back (RFC 9111, 5.2.2.4, 5.2.2.7).
+BACK = "private, no-cache"
 # So long something that was entered can be undone.
 UNDO_SECONDS = 60.0
 
@@ -280,7 +282,9 @@ def page(request: Request, template: str, status: int = 200, **facts: Any) -> HT
         version=__version__,
         **facts,
     )
-    return HTMLResponse(words, status)
+    # A page that shows a form again can be come back to: else Back leads to a page of the browser's own, and
+    # what was typed is gone.
+    return HTMLResponse(words, status, {"Cache-Control": BACK} if request.method == "POST" else None)
 
 
 async def safe_form(request: Request, files: int = 0) -> FormData:
@@ -306,11 +310,16 @@ async def safe_form(request: Request, files: int = 0) -> FormData:
     return form
 
 
+class PageTooOldError(HTTPException):
+    """A form came from a page that was opened before its browser was let in: by nobody known, or by another
+    session. It is offered to be sent again."""
+
+
 def check_csrf(request: Request, given: str) -> None:
-    """Raise HTTPException 403 unless the session's own secret came with the request."""
+    """Raise PageTooOldError 403 unless the session's own secret came with the request."""
     session = session_of(request)
     if session is None or given != session.csrf:
-        raise HTTPException(403, "This page is too old. Load it again.")
+        raise PageTooOldError(403, "This page is too old. Load it again.")
 
 
 class Redirect(RedirectResponse):
@@ -354,7 +363,7 @@ def _guarded(maker: Maker | Handler, roles: tuple[str, ...]) -> Handler:
     async def guarded(request: Request) -> Response:
         session = session_of(request)
         if session is None:
-            raise HTTPException(
+            raise PageTooOldError(
                 401, "This desk does not know you. Open it from the program, or scan the code."
             )
         if session.role not in roles:

@@ -29,6 +29,9 @@ from aperture.photo.jpeg import decode_jpeg
 # not notice; compressed data never end like this.
 _ZERO_TAIL = bytes(4096)
 
+# What the pixels of a PNG need; and a palette (PLTE), where its colour type is this one.
+_PNG_PIXELS, _INDEXED = {b"IHDR", b"IDAT", b"IEND"}, 3
+
 # Values of TIFF's tags PhotometricInterpretation and PlanarConfiguration.
 _WHITE_IS_ZERO, _APART = 0, 2
 
@@ -112,11 +115,26 @@ def _decode_with_pillow(encoded: bytes, format: Format, colour: bool) -> tuple[P
     image.load()
     last_row = image.crop((0, image.height - 1, image.width, image.height))
     if format == "PNG" and not np.asarray(last_row).any():
-        incomplete = cv2.imdecode(np.frombuffer(encoded, np.uint8), cv2.IMREAD_GRAYSCALE) is None
+        incomplete = cv2.imdecode(np.frombuffer(_bare_png(encoded), np.uint8), cv2.IMREAD_GRAYSCALE) is None
     if incomplete:
         raise PhotoError("photo-damaged", f"{format}: the header gives more rows than the picture has")
     tags = exif_tags(image)
     return flatten(_meant(image) if isinstance(image, TiffImageFile) else image, colour), tags
+
+
+def _bare_png(encoded: bytes) -> bytes:
+    """A PNG without the chunks that its pixels can do without, of which libpng may print a line each.
+
+    Source: PNG, third edition, 5.3 (length, name, content, checksum), 11.2 (which are needed, colour types).
+    """
+    kept, position = [encoded[:8]], 8
+    while position + 8 <= len(encoded):
+        length, name = int.from_bytes(encoded[position : position + 4]), encoded[position + 4 : position + 8]
+        end = position + 12 + length
+        if name in _PNG_PIXELS or (name == b"PLTE" and encoded[25] == _INDEXED):
+            kept.append(encoded[position:end])
+        position = end
+    return b"".join(kept)
 
 
 def _meant(image: TiffImageFile) -> Image.Image:

@@ -32,9 +32,8 @@ def book(tmp_path):
         yield opened
 
 
-@pytest.fixture
-def enter(measured):
-    """enter(book, reed, state, …) adds a photo as if it had been measured, and returns it."""
+def entering(measured):
+    """enter(book, reed, state, …) of the fixture of that name; `measured` makes the results."""
 
     def enter_one(book, reed, state, taken=None, soaking=None, settings=None, **numbers):
         settings = settings or Settings()
@@ -51,3 +50,9 @@ def enter(measured):
         return photo
 
     return enter_one
+
+
+@pytest.fixture
+def enter(measured):
+    """enter(book, reed, state, …) adds a photo as if it had been measured, and returns it."""
+    return entering(measured)

@@ -246,7 +246,7 @@ def held(folder: Path, rounds: int) -> Count:
     )
     before = everything(book)
     alone = ("PRAGMA locking_mode = exclusive", "BEGIN EXCLUSIVE", "SELECT count(*) FROM lots")
-    with patch.object(book_file, "LOCK_TIMEOUT_SECONDS", 0.2):
+    with patch.object(book_file, "LOCK_TIMEOUT_SECONDS", 0.05):
         for _ in range(rounds):
             for statements in (("BEGIN IMMEDIATE",), alone):
                 with _held(book, *statements):

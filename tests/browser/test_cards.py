@@ -1,29 +1,23 @@
 """The page of the printed card in a real browser: asked, answered, refused, and used by the next photo."""
 
-import pytest
-
-from tests.browser.windows import DRY, LAPTOP, PHONE, clean, expect
-
-SIZES = pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])
+from tests.browser.windows import DRY, clean, expect
 
 
-@SIZES
-def test_the_bar_is_asked_for_once_and_the_next_photo_says_so(desk, laptop, size):
+def test_the_bar_is_asked_for_once_and_the_next_photo_says_so(laptop):
     page = laptop.page
-    page.set_viewport_size(size)
     laptop.go("/help")
     page.get_by_role("link", name="What does the 50 mm bar").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Your printed card")
     expect(page.get_by_role("img", name="The printed bar with a ruler")).to_be_visible()
     expect(page.get_by_label("The tip stands before")).to_be_hidden()
-    clean(laptop, f"{size['width']}-cards")
+    clean(laptop, "cards")
 
     page.get_by_label("The bar measures").fill("48,5")
     page.get_by_label("The bar measures").press("Enter")
     expect(page.get_by_role("status")).to_contain_text("kept.")
     expect(page.locator("#now")).to_contain_text("the 50 mm bar measures 48.5 mm (card A)")
     expect(page.locator("#answers li")).to_have_count(1)
-    clean(laptop, f"{size['width']}-cards-kept")
+    clean(laptop, "cards-kept")
 
     laptop.go("/import")
     page.wait_for_load_state()
@@ -34,10 +28,8 @@ def test_the_bar_is_asked_for_once_and_the_next_photo_says_so(desk, laptop, size
     expect(page.locator("main")).to_contain_text("Printed scale: the 50 mm bar measures 48.5 mm (card A)")
 
 
-@SIZES
-def test_what_cannot_be_stands_beside_its_field_with_what_was_typed(desk, laptop, size):
+def test_what_cannot_be_stands_beside_its_field_with_what_was_typed(desk, laptop):
     page = laptop.page
-    page.set_viewport_size(size)
     laptop.go("/cards")
     page.get_by_label("The bar measures").fill("4.85")
     page.get_by_label("The card’s name").fill("my card")
@@ -55,6 +47,6 @@ def test_what_cannot_be_stands_beside_its_field_with_what_was_typed(desk, laptop
         beside = field.locator("xpath=following-sibling::p[1]")
         expect(beside).to_contain_text(said)
         assert field.get_attribute("aria-describedby").split()[0] == beside.get_attribute("id")
-    clean(laptop, f"{size['width']}-cards-wrong")
+    clean(laptop, "cards-wrong")
     with desk.open_book() as book:
         assert book.cards() == []

@@ -2,15 +2,9 @@
 
 import pytest
 
-from tests.browser.windows import LAPTOP, PHONE, clean, expect
+from tests.browser.windows import clean, expect
 
 HEIGHTS = [0.4 + 0.1 * place for place in range(12)]
-
-
-@pytest.fixture(params=["light", "dark"])
-def look(request, laptop):
-    laptop.page.emulate_media(color_scheme=request.param)
-    return request.param
 
 
 @pytest.fixture
@@ -26,19 +20,17 @@ def readings(desk, enter):
     return "\n".join(rows)
 
 
-@pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])
-def test_a_table_is_pasted_and_the_answer_drawn(laptop, readings, look, size):
+def test_a_table_is_pasted_and_the_answer_drawn(laptop, readings):
     page = laptop.page
-    page.set_viewport_size(size)
     laptop.go("/gauge")
     page.get_by_role("link", name="Compare with another way of measuring").click()
-    clean(laptop, f"{size['width']}-{look}-compare")
+    clean(laptop, "compare")
 
     page.get_by_label("or paste the table here").fill("reed,state,reading_mm\n20,wet,0.5")
     page.get_by_role("button", name="Compare").click()
     expect(page.get_by_label("or paste the table here")).to_be_focused()
     expect(page.locator("#pasted + .wrong")).to_contain_text("line 2: the state is dry or soaked, not “wet”")
-    clean(laptop, f"{size['width']}-{look}-compare-wrong")
+    clean(laptop, "compare-wrong")
 
     page.get_by_label("or paste the table here").fill(readings)
     page.get_by_role("button", name="Compare").click()
@@ -46,10 +38,12 @@ def test_a_table_is_pasted_and_the_answer_drawn(laptop, readings, look, size):
     drawings = page.locator(".agreement svg")
     expect(drawings).to_have_count(2)
     page.get_by_text("Each reed, the largest difference first").click()
-    clean(laptop, f"{size['width']}-{look}-compared")
+    clean(laptop, "compared")
     # Marks are told from the ground in the light and in the dark (WCAG 2.2, 1.4.11: 3 to 1).
-    for mark in ("circle.soaked", "rect.dry", "line.limit", "text.ink"):
-        assert contrast(page, mark) >= 3.0, mark
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        for mark in ("circle.soaked", "rect.dry", "line.limit", "text.ink"):
+            assert contrast(page, mark) >= 3.0, (scheme, mark)
 
 
 def contrast(page, mark):

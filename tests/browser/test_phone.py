@@ -18,11 +18,12 @@ from aperture.book.photos.intake import soaked_as
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Filing, Soaking
 from aperture.desk.intake.work import Done
+from aperture.desk.pages.snap import RECENT
 from aperture.desk.security.access import Access
 from aperture.desk.server import Server, listen
 from aperture.desk.web import Desk
 from aperture.settings import Settings
-from tests.browser.windows import PHONE, Axe, expect, serving
+from tests.browser.windows import PHONE, expect, faults, serving, too_wide
 
 
 class MadeUp:
@@ -75,23 +76,21 @@ def desk(tmp_path, measured, refused):
         yield desk
 
 
+# Pauses between tries are short.
+QUICK = "const slow = setTimeout; setTimeout = (go, ms) => slow(go, ms > 60000 ? ms : ms / 100);"
+
+
 @pytest.fixture
-def page(chromium, desk):
-    """A phone that has scanned the code. Pauses between tries are short."""
-    context = chromium.new_context(viewport=PHONE, has_touch=True, device_scale_factor=2)
-    context.add_init_script(
-        "const slow = setTimeout; setTimeout = (go, ms) => slow(go, ms > 60000 ? ms : ms / 100);"
-    )
-    page = context.new_page()
-    complaints = []
-    page.on("pageerror", lambda error: complaints.append(str(error)))
-    page.goto(f"http://{desk.lan_address}/pair/{desk.access.new_pairing()}")
-    page.get_by_role("button", name="Use this phone").click()
-    expect(page.get_by_role("heading", level=1)).to_have_text("Take a photo of the tip")
-    page.wait_for_load_state()
-    yield page
-    context.close()
-    assert complaints == []
+def page(windows, desk):
+    """A phone that has scanned the code."""
+    with windows.lent(desk, PHONE, "quick phone", QUICK, device_scale_factor=2) as phone:
+        page = phone.page
+        page.goto(f"http://{desk.lan_address}/pair/{desk.access.new_pairing()}")
+        page.get_by_role("button", name="Use this phone").click()
+        expect(page.get_by_role("heading", level=1)).to_have_text("Take a photo of the tip")
+        page.wait_for_load_state()
+        yield page
+        phone.complaints.clear()  # the browser complains of the connections that are cut here
 
 
 def keep(page, name):
@@ -130,16 +129,19 @@ def fail(page, *answers):
     return asked
 
 
-@pytest.mark.parametrize("status", [400, 401, 403, 404, 409, 413, 500])
-def test_a_refusal_is_said_once_and_the_next_photo_goes(desk, page, status):
-    asked = fail(page, status)
-    choose(page, shot(height_mm=0.7))
-    expect(results(page).first).to_contain_text("Not taken in.")
-    expect(page.locator("#progress")).to_be_hidden()
-    choose(page, shot(height_mm=0.8))
-    expect(results(page).first).to_contain_text("Reed 7, dry")
-    expect(results(page)).to_have_count(2)
-    assert len(asked) == 1
+def test_a_refusal_is_said_once_and_the_next_photo_goes(desk, page):
+    for place, status in enumerate((400, 401, 403, 404, 409, 413, 500)):
+        asked = fail(page, status)
+        choose(page, shot(height_mm=0.7 + place / 100))
+        expect(results(page).first, f"{status}").to_contain_text("Not taken in.")
+        expect(page.locator("#progress")).to_be_hidden()
+        choose(page, shot(height_mm=0.8 + place / 100))
+        expect(results(page).first, f"{status}").to_contain_text("Reed 7, dry")
+        expect(results(page)).to_have_count(min(2 * place + 2, RECENT))
+        expect(results(page).nth(1), f"{status}").to_contain_text("Not taken in.")
+        if place:  # said once: before it stands the photo of the round before
+            expect(results(page).nth(2), f"{status}").to_contain_text("Reed 7, dry")
+        assert len(asked) == 1, status
 
 
 def test_the_desk_s_own_words_are_shown(desk, page):
@@ -241,7 +243,7 @@ def test_a_question_stays_until_it_is_answered(desk, page):
     asks.get_by_label("Reed number").fill("3")
     asks.get_by_label("State").select_option("dry")
     keep(page, "question")
-    assert Axe().run(page).violations_count == 0
+    assert faults(page) == ""
     asks.get_by_role("button", name="Say so").click()
     expect(page.locator("main")).to_contain_text("Reed 3, dry")
     page.get_by_role("link", name="Next photo").click()
@@ -278,42 +280,56 @@ def test_what_the_book_says_is_text(desk, page):
 # --- the soak ---
 
 
-def test_sound_is_unlocked_by_the_finger_on_start(page):
+def test_sound_is_unlocked_by_the_finger_on_start(desk, page):
     """HTML, 6.4: sound needs the user's activation; the timer's end has none."""
-    page.add_init_script(
+    other = page.context.new_page()  # a page's script stays for good
+    other.add_init_script(
         "AudioContext = class { constructor() { window.sounds = (window.sounds || 0) + 1; } resume() {"
         " window.woken = navigator.userActivation.isActive; } };"
     )
+    other.goto(page.url)
+    assert other.evaluate("window.sounds") is None
+    other.get_by_label("Seconds").fill("60")
+    other.get_by_role("button", name="Start").click()
+    assert other.evaluate("[window.sounds, window.woken]") == [1, True]
+    other.close()
+
+
+def begun_earlier(page, seconds):
+    """Load the page again, so many seconds later in the soak."""
+    page.evaluate(
+        """(seconds) => { const soak = JSON.parse(sessionStorage.getItem("soak"));
+        sessionStorage.setItem("soak", JSON.stringify({ ...soak, begun: soak.begun - 1000 * seconds })); }""",
+        seconds,
+    )
     page.reload()
-    assert page.evaluate("window.sounds") is None
-    page.get_by_label("Seconds").fill("60")
-    page.get_by_role("button", name="Start").click()
-    assert page.evaluate("[window.sounds, window.woken]") == [1, True]
 
 
 def test_the_seconds_of_the_timer_go_with_the_photos_of_that_soak(desk, page):
     left = page.get_by_role("timer")
     choose(page, shot("before.jpg"))
     expect(results(page)).to_have_count(1)
-    page.get_by_label("Seconds").fill("5")
+    page.get_by_label("Seconds").fill("500")
     page.get_by_role("button", name="Start").click()
     expect(left).to_contain_text("s left")
     choose(page, shot("meanwhile.jpg", height_mm=0.7))
     expect(results(page)).to_have_count(2)
-    page.reload()  # as after every answer to a question
-    expect(left).to_contain_text("counts as soaked for 5 s", timeout=10_000)
+    begun_earlier(page, 500)  # as after every answer to a question
+    expect(left).to_contain_text("counts as soaked for 500 s")
     keep(page, "soaked")
     choose(page, shot("after.jpg", height_mm=0.9))
     expect(results(page)).to_have_count(3)
-    page.get_by_label("Seconds").fill("60")
+    page.get_by_label("Seconds").fill("900")
     page.get_by_role("button", name="Start").click()
-    page.wait_for_timeout(1100)
+    begun_earlier(page, 100)
     page.get_by_role("button", name="Stop").click()
     expect(left).to_contain_text("Stopped.")
     choose(page, shot("stopped.jpg", height_mm=0.6))
     expect(results(page)).to_have_count(4)
     seconds = {name: seconds for name, _, _, seconds in orders(desk)}
-    assert seconds == {"before.jpg": None, "meanwhile.jpg": None, "after.jpg": 5.0, "stopped.jpg": 1.0}
+    stopped = seconds.pop("stopped.jpg")
+    assert seconds == {"before.jpg": None, "meanwhile.jpg": None, "after.jpg": 500.0}
+    assert 100.0 <= stopped < 900.0
 
 
 def test_seconds_are_not_of_a_photo_long_after(desk, page):
@@ -331,8 +347,8 @@ def test_axe_finds_nothing_and_nothing_is_wider_than_the_phone(page):
     choose(page, shot(reed=None), shot(height_mm=0.9), shot(failed="No."))
     expect(results(page)).to_have_count(3)
     expect(page.get_by_text("Open the camera")).to_be_in_viewport()
-    assert Axe().run(page).violations_count == 0
-    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    assert faults(page) == ""
+    assert too_wide(page) <= 0
     # A finger's width: WCAG 2.2, 2.5.8 asks for 24 px, 2.5.5 for 44 px.
     for button in page.locator("button:visible, label.button, summary").all():
         assert button.bounding_box()["height"] >= 38

@@ -1,31 +1,60 @@
 """Every page, whoever uses it: contrast, small windows, thumbs, headings, the keyboard alone."""
 
-# The fixtures are those of the story; without a browser it skips, and this with it.
-# ruff: noqa: F811
-
+import re
+import shutil
 from pathlib import Path
 
 import pytest
 
-from tests.browser.test_home import MORE, address_of
-from tests.browser.test_story import (  # noqa: F401 (fixtures)
-    LAPTOP,
-    PAGES,
-    PHONE,
-    chromium,
-    desk,
-    enter,
-    expect,
-    laptop,
-    laptop_photo,
-    phone,
-    scan,
-    worker,
-)
+from tests.browser.windows import LAPTOP, PHONE, background, expect, faults, scan, too_wide
 
 NARROW = {"width": 320, "height": 640}
-ALL = [*PAGES, *MORE, "/cards", "/compare", "/review/ROUND/photo", "/help/photos", "/help/json"]
+PAGES = [
+    "/reeds",
+    "/reeds?all=1",
+    "/reed/7",
+    "/reed/7/check",
+    "/due",
+    "/lots?need=12&sure=90",
+    "/lots?change=26a",
+    "/lots?need=many",
+    "/review",
+    "/review/PHOTO",
+    "/review/NOBODY",
+    "/review/ROUND",
+    "/review/ROUND/photo",
+    "/import",
+    "/phone",
+    "/snap",
+    "/gauge",
+    "/cards",
+    "/compare",
+    "/nowhere",
+    "/help",
+    "/help/terms",
+    "/help/flags",
+    "/help/how-it-measures",
+    "/help/desk",
+    "/help/photos",
+    "/help/json",
+]
 LOOK = Path(__file__).with_name("reach.js").read_text(encoding="utf-8")
+
+
+@pytest.fixture
+def every(desk, laptop, two_photos):
+    """The desk's own browser, with a book of which every page has something to show."""
+    folder, twelve, nobody = two_photos
+    shutil.copytree(folder, desk.book_path.parent, dirs_exist_ok=True)
+    with desk.open_book() as book:
+        round_one = book.history(book.reed(7)).latest("soaked").photo.sha256
+    laptop.hashes = {"PHOTO": twelve, "NOBODY": nobody, "ROUND": round_one}
+    return laptop
+
+
+def go(window, path):
+    """To the page with this path, the photos' hashes in their places."""
+    window.go(re.sub("PHOTO|NOBODY|ROUND", lambda name: window.hashes[name[0]], path))
 
 
 def look(page, what):
@@ -34,12 +63,25 @@ def look(page, what):
     return page.evaluate(LOOK, what)
 
 
-def problems(page):
-    """All that is wrong with a page as it stands; each in the window and the light in which it is asked."""
-    found = {}
-    for scheme in ("light", "dark"):
+def problems(window, name):
+    """All that is wrong with a page as it stands, by kind; each in the window and light in which it is asked.
+
+    axe-core is asked twice: in the light, on a phone, as the page comes; in the dark, on a laptop, with
+    everything open.
+    """
+    page, found = window.page, {}
+    for scheme, sizes, paper in (
+        ("light", (LAPTOP, PHONE), (200, 255)),
+        ("dark", (PHONE, LAPTOP), (0, 60)),
+    ):
         page.emulate_media(color_scheme=scheme)
+        for size in sizes:
+            page.set_viewport_size(size)
+            window.shot(f"{size['width']}-{scheme}-{name}")
+            found[f"wider than {size['width']}, {scheme}"] = [wide] if (wide := too_wide(page)) > 0 else []
+        found[f"axe, {scheme}"] = [said] if (said := faults(page)) else []
         found[f"contrast, {scheme}"] = look(page, "contrast")
+        found[f"paper, {scheme}"] = [] if paper[0] <= background(page) <= paper[1] else [background(page)]
     page.set_viewport_size(PHONE)
     found["targets"] = look(page, "targets")
     page.set_viewport_size(NARROW)
@@ -49,20 +91,20 @@ def problems(page):
     return {kind: lines for kind, lines in found.items() if lines}
 
 
-@pytest.mark.parametrize("path", ALL)
-def test_everybody_can_read_and_hit_it(desk, laptop, path):
+@pytest.mark.parametrize("path", PAGES)
+def test_everybody_can_read_and_hit_it(every, path):
     """WCAG 2.2: 1.4.3 contrast, 1.4.10 reflow at 320 pixels, 2.5.5 targets of 44 pixels on a phone, 1.1.1
-    words for pictures, 1.3.1 an order of headings without gaps."""
-    laptop.go(address_of(desk, path))
-    laptop.page.wait_for_load_state()
-    assert problems(laptop.page) == {}
+    words for pictures, 1.3.1 an order of headings without gaps; and axe-core's rules."""
+    go(every, path)
+    every.page.wait_for_load_state()
+    assert problems(every, re.sub("[^a-z0-9]+", "-", path)[:24]) == {}
 
 
 def test_so_it_is_for_a_phone(desk, phone):
     phone.page.goto(f"http://{desk.lan_address}/pair/{desk.access.new_pairing()}")
-    assert problems(phone.page) == {}
+    assert problems(phone, "pair") == {}
     scan(phone, desk)
-    assert problems(phone.page) == {}
+    assert problems(phone, "snap") == {}
 
 
 WRONG = """() => {
@@ -95,10 +137,10 @@ def test_the_script_finds_what_is_wrong(laptop):
 
 
 @pytest.mark.parametrize("path", ["/due", "/reeds", "/reed/7", "/review/ROUND", "/lots", "/import", "/snap"])
-def test_what_has_the_focus_is_seen(desk, laptop, path):
+def test_what_has_the_focus_is_seen(every, path):
     """WCAG 2.2, 2.4.7 and 2.4.11: there is a line around it, and nothing lies over all of it."""
-    page = laptop.page
-    laptop.go(address_of(desk, path))
+    page = every.page
+    go(every, path)
     for _ in range(60):
         page.keyboard.press("Tab")
         if page.evaluate("document.activeElement === document.body"):

@@ -1,40 +1,12 @@
 """The pages in a real browser: from the code on the screen to the return sheet; by keyboard; for all."""
 
-# Some of what is imported is only there for tests that take it from here.
-# ruff: noqa: F401, F811
-
 import re
 import threading
 import time
 from pathlib import Path
 
-import pytest
-
 from aperture.desk.server import _lead_in
-from tests.browser.windows import (
-    DRY,
-    LAPTOP,
-    NOT_NAMED,
-    PAGES,
-    PHONE,
-    ROOT,
-    SHAKEN,
-    Axe,
-    Watch,
-    chromium,
-    create_app,
-    desk,
-    enter,
-    expect,
-    laptop,
-    laptop_photo,
-    listen,
-    phone,
-    scan,
-    serving,
-    uvicorn,
-    worker,
-)
+from tests.browser.windows import DRY, NOT_NAMED, SHAKEN, expect, scan
 
 
 def test_the_file_of_the_owner_leads_the_browser_in(chromium, desk, tmp_path, monkeypatch):
@@ -96,7 +68,7 @@ def test_the_whole_story(desk, laptop, phone):
     page.get_by_label("Who reviews").fill("MB")
     page.get_by_label("Class").select_option("round")
     page.get_by_label("Why").fill("seen by eye")
-    page.get_by_role("button", name="Override").click()
+    page.get_by_role("button", name="Save this class").click()
 
     laptop.go("/reed/7")
     page.get_by_text("Decide otherwise").click()
@@ -144,11 +116,9 @@ def test_the_soak_is_timed(desk, phone):
     expect(phone.page.get_by_role("timer")).to_contain_text("Take it out", timeout=5000)
 
 
-def test_the_outline_is_corrected_by_keyboard_alone(desk, laptop, enter):
-    """From the address bar on: Tab, arrows, Enter."""
-    photo = laptop_photo(desk)
-    page = laptop.page
-    laptop.go(f"/review/{photo}")
+def test_the_outline_is_corrected_by_keyboard_alone(desk, review):
+    """On the page of the review: Tab, arrows, Enter."""
+    page, photo = review.page, review.sha
     page.keyboard.press("d")
     handles = page.locator(".handle")
     expect(handles).to_have_count(24)
@@ -158,32 +128,13 @@ def test_the_outline_is_corrected_by_keyboard_alone(desk, laptop, enter):
     page.get_by_label("Who reviews").focus()
     page.keyboard.type("MB")
     page.get_by_role("button", name="Measure this outline").focus()
-    laptop.shot("outline")
+    review.shot("outline")
     page.keyboard.press("Enter")
     expect(page.locator("main")).to_contain_text("outline corrected by hand")
     with desk.open_book() as book:
         first, last = book.entry(book.photo(photo)).readings
     assert (first.origin, last.origin) == ("program", "person")
     assert last.record["area_mm2"] != first.record["area_mm2"]
-
-
-def test_points_are_dragged_and_added_with_the_pointer(desk, laptop):
-    photo = laptop_photo(desk)
-    page = laptop.page
-    laptop.go(f"/review/{photo}")
-    page.get_by_role("button", name="Show the points").click()
-    handle = page.locator(".handle").nth(18)
-    before = page.locator("#points").input_value()
-    handle.scroll_into_view_if_needed()
-    box = handle.bounding_box()
-    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-    page.mouse.down()
-    page.mouse.move(box["x"] + box["width"] / 2, box["y"] - 8)
-    page.mouse.up()
-    assert page.locator("#points").input_value() != before
-    picture = page.locator(".this svg.tip").bounding_box()
-    page.mouse.dblclick(picture["x"] + 0.5 * picture["width"], picture["y"] + 0.45 * picture["height"])
-    expect(page.locator(".handle")).to_have_count(25)
 
 
 def test_a_folder_is_imported_with_a_bar(desk, laptop):
@@ -194,15 +145,6 @@ def test_a_folder_is_imported_with_a_bar(desk, laptop):
     expect(laptop.page.locator("#words")).to_contain_text("Done: 1 taken in, 1 to review.", timeout=60_000)
     assert laptop.page.locator("#bar").get_attribute("value") is not None
     expect(laptop.page.locator("#list")).to_contain_text("open-09.jpg")
-
-
-def test_on_paper_there_is_the_list_and_no_buttons(desk, laptop):
-    laptop.go("/due")
-    laptop.page.emulate_media(media="print")
-    expect(laptop.page.get_by_role("heading", level=1)).to_be_visible()
-    expect(laptop.page.locator("header")).to_be_hidden()
-    laptop.go("/reed/7")
-    assert all(not button.is_visible() for button in laptop.page.get_by_role("button").all())
 
 
 def test_a_page_is_reached_by_keyboard_alone(laptop):
@@ -219,24 +161,6 @@ def test_a_page_is_reached_by_keyboard_alone(laptop):
     page.get_by_role("link", name="Due").focus()
     page.keyboard.press("Enter")
     expect(page.get_by_role("heading", level=1)).to_contain_text("due")
-
-
-@pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])
-@pytest.mark.parametrize("path", PAGES)
-def test_axe_finds_nothing(desk, laptop, path, size):
-    """axe-core's rules for WCAG 2.2 A and AA, and its best practices."""
-    laptop.page.set_viewport_size(size)
-    if "NOBODY" in path:
-        path = path.replace("NOBODY", laptop_photo(desk, NOT_NAMED))
-    if "ROUND" in path:
-        with desk.open_book() as book:
-            path = path.replace("ROUND", book.history(book.reed(7)).latest("soaked").photo.sha256)
-    laptop.go(path.replace("PHOTO", laptop_photo(desk)) if "PHOTO" in path else path)
-    found = Axe().run(laptop.page)
-    laptop.shot(f"{size['width']}{re.sub('[^a-z0-9]+', '-', path)[:20]}")
-    assert found.violations_count == 0, found.generate_report()
-    # Nothing is wider than the window.
-    assert laptop.page.evaluate("document.documentElement.scrollWidth") <= size["width"]
 
 
 def test_a_second_photo_starts_no_process(desk, phone):

@@ -1,4 +1,5 @@
-"""The desk in a real browser: one for all files that a process of the tests takes; a new book for each test.
+"""The desk in a real browser: one browser, with its windows, and one server for all files that a process
+of the tests takes; a new desk with a book of its own for each test.
 
 Needs Chromium (Debian's package `chromium`) and the packages of the extra `browser`; without them these
 tests are skipped, unless CI is set: then they fail. Set `APERTURE_SHOTS` to a folder to keep a picture of
@@ -29,6 +30,7 @@ import uvicorn
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect, sync_playwright
 
+from aperture.book.photos.intake import take_in
 from aperture.book.store.ledger import Book
 from aperture.book.store.records import Soaking
 from aperture.desk.app import create_app
@@ -37,7 +39,8 @@ from aperture.desk.security.access import Access
 from aperture.desk.server import listen
 from aperture.desk.web import Desk
 from aperture.settings import Settings, change_settings
-from tests.book.conftest import enter  # noqa: F401 (a fixture)
+from tests.book.conftest import enter, entering  # noqa: F401 (a fixture)
+from tests.conftest import _measured
 
 PHONE = {"width": 390, "height": 844}
 LAPTOP = {"width": 1280, "height": 800}
@@ -45,26 +48,10 @@ DRY = ROOT / "fixtures" / "photos" / "reed-tag.jpg"  # reed 12, dry
 NOT_NAMED = ROOT / "fixtures" / "photos" / "open-09.jpg"
 SHAKEN = ROOT / "fixtures" / "photos" / "shaken.jpg"
 ROUND = {"height_mm": 2.1, "width_mm": 6.4}
-PAGES = [
-    "/reeds",
-    "/reeds?all=1",
-    "/reed/7",
-    "/due",
-    "/lots?need=12&sure=90",
-    "/lots?change=26a",
-    "/lots?need=many",
-    "/review",
-    "/review/PHOTO",
-    "/review/NOBODY",
-    "/review/ROUND",
-    "/import",
-    "/phone",
-    "/snap",
-    "/help",
-    "/help/flags",
-    "/help/how-it-measures",
-    "/help/desk",
-]
+ONE_WORKER = change_settings(Settings(), {"workers": 1})
+# Whatever a page asks for, nothing leaves this computer.
+NOWHERE = "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1, EXCLUDE localhost"
+OURS = re.compile(r"(http://(127\.0\.0\.1|localhost):\d+/|blob:|data:|about:)")
 
 
 @pytest.fixture(scope="package")
@@ -72,7 +59,7 @@ def one_browser():
     """It ends with the tests of this folder: while it runs, its thread can have no other event loop."""
     with sync_playwright() as playwright:
         # Without a sandbox of its own: the tests run as root in CI.
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", NOWHERE])
         yield browser
         browser.close()
 
@@ -104,53 +91,105 @@ def serving(server, socket):
     thread.join(20)
 
 
-@pytest.fixture
-def desk(tmp_path, worker, enter):  # noqa: F811
-    """A running desk with a lot of two reeds, one of them round."""
-    path = tmp_path / "reeds.sqlite3"
-    with Book(path, create=True) as book:
-        book.add_lot("26a", "north", date(2026, 9, 14), date(2036, 10, 19), 21.0, "medium")
-        soaking = Soaking(30.0, "room", "water", "new")
-        for number, numbers in ((6, {}), (7, ROUND)):
-            reed = book.add_reed(number, "26a")
-            enter(book, reed, "dry", datetime(2026, 10, 5, 14, number))
-            enter(book, reed, "soaked", datetime(2026, 10, 5, 15, number), soaking, **numbers)
+class House:
+    """One server for all tests; the desk that is in answers."""
+
+    def __init__(self, port):
+        self.address = f"127.0.0.1:{port}"
+        # The phone of the test knows the desk by another of its names.
+        self.lan_address = f"localhost:{port}"
+        self._app = None
+
+    async def __call__(self, scope, receive, send):
+        await self._app(scope, receive, send)
+
+    def new_desk(self, book_path, worker, settings=ONE_WORKER):
+        desk = Desk(book_path, settings, Access(), self.address, self.lan_address)
+        self._app = create_app(desk)
+        desk.state.worker = worker
+        return desk
+
+
+@pytest.fixture(scope="package")
+def house():
     socket = listen("127.0.0.1", 0)
-    address = f"127.0.0.1:{socket.getsockname()[1]}"
-    # The phone of the test knows the desk by another of its names.
-    lan = address.replace("127.0.0.1", "localhost")
-    desk = Desk(path, change_settings(Settings(), {"workers": 1}), Access(), address, lan)
-    desk.state.worker = worker
-    server = uvicorn.Server(uvicorn.Config(create_app(desk), log_level="warning"))
-    with serving(server, socket):
-        yield desk
-        # Else a page that waits for news of an import holds the server up for as long as that may take.
-        desk.state.arrivals.close()
+    house = House(socket.getsockname()[1])
+    with serving(uvicorn.Server(uvicorn.Config(house, lifespan="off", log_level="warning")), socket):
+        yield house
+
+
+def two_reeds(book, enter_one):
+    """A lot of two reeds, one of them round."""
+    book.add_lot("26a", "north", date(2026, 9, 14), date(2036, 10, 19), 21.0, "medium")
+    soaking = Soaking(30.0, "room", "water", "new")
+    for number, numbers in ((6, {}), (7, ROUND)):
+        reed = book.add_reed(number, "26a")
+        enter_one(book, reed, "dry", datetime(2026, 10, 5, 14, number))
+        enter_one(book, reed, "soaked", datetime(2026, 10, 5, 15, number), soaking, **numbers)
+
+
+@pytest.fixture(scope="session")
+def book_of_two(tmp_path_factory):
+    """The file of a book with a lot of two reeds, to be copied."""
+    path = tmp_path_factory.mktemp("two") / "reeds.sqlite3"
+    with Book(path, create=True) as book:
+        two_reeds(book, entering(_measured))
+    return path
+
+
+@pytest.fixture(scope="session")
+def two_photos(book_of_two, tmp_path_factory):
+    """A folder with that book and two photos really measured, of reed 12 and of nobody; their hashes."""
+    folder = tmp_path_factory.mktemp("photos")
+    with Book(Path(shutil.copy(book_of_two, folder))) as book:
+        nobody, twelve = take_in(book, [NOT_NAMED, DRY], ONE_WORKER)
+        return folder, twelve.sha256, nobody.sha256
+
+
+@pytest.fixture
+def desk(tmp_path, house, worker, book_of_two):
+    """A running desk with a lot of two reeds, one of them round."""
+    desk = house.new_desk(Path(shutil.copy(book_of_two, tmp_path)), worker)
+    yield desk
+    # Else a page that waits for news of an import waits for as long as that may take.
+    desk.state.arrivals.close()
 
 
 class Watch:
-    """A window whose requests and complaints are watched: nothing may go outside."""
+    """A window whose requests and complaints are watched: nothing may go outside.
 
-    def __init__(self, chromium, desk, size, name):
-        self.desk, self.name, self.outside, self.complaints = desk, name, [], []
-        self.context = chromium.new_context(viewport=size, has_touch=size is PHONE)
-        self.context.route("**/*", self._judge)
-        self.page = self.context.new_page()
-        self.page.on("console", lambda message: self._hear(message.type, message.text))
-        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+    It is one of the `Windows`, which lend it.
+    """
 
-    def _judge(self, route):
-        ours = re.match(r"(http://(127\.0\.0\.1|localhost):\d+/|blob:|data:)", route.request.url)
-        if ours:
-            route.continue_()
-        else:
-            self.outside.append(route.request.url)
-            route.abort()
+    def __init__(self, context, page, size, name):
+        self.context, self.page, self.size, self.name = context, page, size, name
+        self.desk, self.outside, self.complaints, self.failed = None, [], [], []
+        self._heard = {
+            "request": self._judge,
+            "console": self._hear,
+            "pageerror": lambda error: self.failed.append(str(error)),
+        }
 
-    def _hear(self, kind, text):
+    def _judge(self, request):
+        if not OURS.match(request.url):
+            self.outside.append(request.url)
+
+    def _hear(self, message):
         # A page that answers 404 or 409 is logged by the browser; that is what was asked for.
-        if kind == "error" and "status of" not in text:
-            self.complaints.append(text)
+        if message.type == "error" and "status of" not in message.text:
+            self.complaints.append(message.text)
+
+    def open(self, desk):
+        """Begin with this desk: known to nobody, nothing on the page."""
+        self.desk = desk
+        for event, listener in self._heard.items():
+            self.page.on(event, listener)
+
+    def come_in(self):
+        """As the desk's own browser; how its address lets one in is tried in `test_story.py`."""
+        session = self.desk.access.open_desk(self.desk.access.desk_secret)
+        cookie = {"name": self.desk.cookie, "value": session.key, "httpOnly": True, "sameSite": "Strict"}
+        self.context.add_cookies([{**cookie, "url": f"http://{self.desk.address}"}])
 
     def go(self, path):
         self.page.goto(f"http://{self.desk.address}{path}")
@@ -161,26 +200,62 @@ class Watch:
             self.page.screenshot(path=Path(folder) / f"{self.name}-{name}.png", full_page=True)
 
     def close(self):
-        self.context.close()
-        assert self.outside == []
-        assert self.complaints == []
+        """Leave it as it was opened, for the next test."""
+        self.page.unroute_all(behavior="ignoreErrors")
+        for event, listener in self._heard.items():
+            self.page.remove_listener(event, listener)
+        if not self.page.url.startswith("http:"):
+            self.go("/static/mark.svg")
+        self.page.evaluate("localStorage.clear(); sessionStorage.clear()")
+        self.page.goto("about:blank")
+        self.page.emulate_media(media="null", color_scheme="light")
+        self.page.set_viewport_size(self.size)
+        self.context.clear_cookies()
+        assert self.outside == [], self.outside
+        assert self.complaints == [], self.complaints
+        assert self.failed == [], self.failed
+
+
+class Windows:
+    """The browser's windows, one of a kind: to open one takes longer than most of what is done in it."""
+
+    def __init__(self, browser):
+        self._browser, self._known = browser, {}
+
+    @contextmanager
+    def lent(self, desk, size, name, script=None, **more):
+        """A window of this size, a phone's with a screen to be touched; each page begins with the script."""
+        kind = self._known.pop(name, None)
+        if kind is None:
+            context = self._browser.new_context(viewport=size, has_touch=size is PHONE, **more)
+            if script is not None:
+                context.add_init_script(script)
+            kind = context, context.new_page()
+        window = Watch(*kind, size, name)
+        window.open(desk)
+        yield window
+        window.close()
+        self._known[name] = kind  # one that was not left clean is not lent again
+
+
+@pytest.fixture(scope="package")
+def windows(one_browser):
+    return Windows(one_browser)
 
 
 @pytest.fixture
-def laptop(chromium, desk):
-    window = Watch(chromium, desk, LAPTOP, "laptop")
-    window.go(f"/open/{desk.access.desk_secret}")
-    window.page.wait_for_url("**/due")  # the page leads on by itself, later than it is loaded
-    yield window
-    window.close()
+def laptop(windows, desk):
+    """The desk's own browser; no page is open yet."""
+    with windows.lent(desk, LAPTOP, "laptop") as window:
+        window.come_in()
+        yield window
 
 
 @pytest.fixture
-def phone(chromium, desk):
+def phone(windows, desk):
     """A phone that has not scanned the code yet."""
-    window = Watch(chromium, desk, PHONE, "phone")
-    yield window
-    window.close()
+    with windows.lent(desk, PHONE, "phone") as window:
+        yield window
 
 
 def scan(phone, desk):
@@ -191,19 +266,48 @@ def scan(phone, desk):
     phone.page.wait_for_load_state()
 
 
-def laptop_photo(desk, photo=DRY):
-    """A photo that was really measured; if nothing is said, of reed 12."""
-    from aperture.book.photos.intake import take_in
+def review_of_twelve(desk, window, two_photos):
+    """A window with the review of a photo that was really measured; another one waits."""
+    folder, window.sha, _ = two_photos
+    shutil.copytree(folder, desk.book_path.parent, dirs_exist_ok=True)
+    window.go(f"/review/{window.sha}")
+    return window
 
-    with desk.open_book() as book:
-        (arrival,) = take_in(book, [photo], desk.settings)
-        return arrival.sha256
+
+@pytest.fixture
+def review(desk, laptop, two_photos):
+    return review_of_twelve(desk, laptop, two_photos)
+
+
+def faults(page):
+    """What axe-core finds: its rules for WCAG 2.2 A and AA, and its best practices."""
+    found = Axe().run(page)
+    return found.generate_report() if found.violations_count else ""
+
+
+def too_wide(page):
+    """By how many pixels the page is wider than its window; 0 where it fits."""
+    return page.evaluate("document.documentElement.scrollWidth") - page.viewport_size["width"]
+
+
+def background(page):
+    """How bright the page's own paper is, 0 to 255."""
+    colour = page.evaluate("getComputedStyle(document.documentElement).backgroundColor")
+    return sum(map(int, re.findall(r"\d+", colour)[:3])) / 3
 
 
 def clean(window, name):
-    """axe-core finds nothing, and nothing is wider than the window."""
-    found = Axe().run(window.page)
-    window.shot(name)
-    assert found.violations_count == 0, found.generate_report()
-    width = window.page.viewport_size["width"]
-    assert window.page.evaluate("document.documentElement.scrollWidth") <= width
+    """In the light on a phone and in the dark on a laptop axe-core finds nothing; the page fits both.
+
+    The window is left light, and as large as it was.
+    """
+    page, before = window.page, window.page.viewport_size
+    for scheme, size, other in (("light", PHONE, LAPTOP), ("dark", LAPTOP, PHONE)):
+        page.emulate_media(color_scheme=scheme)
+        for one in (other, size):
+            page.set_viewport_size(one)
+            window.shot(f"{one['width']}-{scheme}-{name}")
+            assert too_wide(page) <= 0, (name, scheme, one)
+        assert faults(page) == "", (name, scheme)
+    page.emulate_media(color_scheme="light")
+    page.set_viewport_size(before)

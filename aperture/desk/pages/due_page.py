@@ -39,11 +39,14 @@ Told = Sequence[tuple[History, Advised]]
 
 @dataclass(frozen=True)
 class Button:
-    """What does a thing that is due: its words and its address; `enters` if pressing it enters it at once."""
+    """What does a thing that is due: its words and its address.
+
+    `enters` is the reed's id, if pressing it enters at once that it was done with that reed.
+    """
 
     words: str
     address: str
-    enters: bool = False
+    enters: int | None = None
 
 
 @dataclass(frozen=True)
@@ -177,7 +180,7 @@ def _buttons(desk: Desk, task: Task, history: History, entry: Entry | None) -> t
     if task.kind in ("photograph again", "soak", "dry and judge again"):
         return _photo_button(desk, "Photograph it"), None
     if task.kind == "squeeze":
-        return Button("It was squeezed now", f"{here}/squeeze", enters=True), None
+        return Button("It was squeezed now", f"{here}/squeeze", enters=history.reed.id), None
     if task.kind == "look":
         return Button("Look at it", f"/review/{entry.photo.sha256}" if entry is not None else here), None
     if task.kind == "check by hand":

@@ -14,7 +14,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from aperture.batch.photo_files import is_called_like_a_photo, natural_order
+from aperture.batch.photo_files import is_called_like_a_drawing, is_called_like_a_photo, natural_order
 from aperture.desk.intake.arrivals import News
 from aperture.desk.intake.folder import offered_folders
 from aperture.desk.intake.work import Done, Order
@@ -44,7 +44,10 @@ def import_page(request: Request) -> Response:
 
 @desk_only
 async def import_names(request: Request) -> Response:
-    """Which of the files that were dropped are taken, and in what order: their places in the list sent."""
+    """Which of the files that were dropped are taken, and in what order: their places in the list sent.
+
+    X-Drawn says how many were left out because they are called like this program's own pictures.
+    """
     check_csrf(request, request.headers.get("x-csrf", ""))
     sent = bytearray()
     async for part in request.stream():
@@ -70,7 +73,10 @@ def _in_order(sent: bytes) -> Response:
             raise HTTPException(
                 400, f"“{name[:40]}…” is too long for a file's name. Shorten it, then try again."
             )
-    return JSONResponse(those_taken(names))
+    taken = those_taken(names)
+    left_out = (names[place].rpartition("/")[2] for place in {*range(len(names))} - {*taken})
+    drawn = sum(map(is_called_like_a_drawing, left_out))
+    return JSONResponse(taken, headers={"X-Drawn": str(drawn)})
 
 
 def those_taken(names: list[str]) -> list[int]:
@@ -220,19 +226,8 @@ def _in_folders(photo: Received, folders: str | None) -> Received:
     return replace(photo, name="/".join([*kept, photo.name]))
 
 
-def import_view(
-    request: Request,
-    nothing_chosen: bool = False,
-    trouble: str | None = None,
-    typed: str = "",
-    status: int = 200,
-) -> Response:
-    """The page: what came, and where more comes from.
-
-    Parameters
-    ----------
-    trouble : why the folder that was `typed` cannot be watched.
-    """
+def import_view(request: Request, nothing_chosen: bool = False) -> Response:
+    """The page: what came, and where more comes from."""
     desk = desk_of(request)
     news = desk.state.arrivals.since()
     with desk.open_book() as book:
@@ -240,7 +235,6 @@ def import_view(
     return page(
         request,
         "import.html",
-        status,
         lots=lots,
         headings=HEADINGS,
         lines=_lines(desk, news),
@@ -248,6 +242,4 @@ def import_view(
         nothing_chosen=nothing_chosen,
         watch=desk.state.watch,
         folders=offered_folders(),
-        trouble=trouble,
-        typed=typed,
     )

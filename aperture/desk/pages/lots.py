@@ -25,7 +25,7 @@ from aperture.book.store.ledger import Book
 from aperture.book.store.lot_entry import LotEntry
 from aperture.book.store.records import Lot
 from aperture.desk.pages.lot_drawings import order_curve, share_bar
-from aperture.desk.refused import refused_in
+from aperture.desk.refused import Refused, refused_in
 from aperture.desk.web import desk_of, desk_only, page
 
 # How sure one can ask to be of an order, in per cent.
@@ -34,8 +34,8 @@ SURE = ("80", "90", "95", "99")
 DAYS_COUNTED = 100
 # A defect in a page's words, where `lot_record` has a word too short to stand alone.
 _REASON = {"other": "another reason"}
-# The form for a lot, and its fields by the names of `LotEntry`.
-FORM = "lot"
+# The form for an order; that for a lot, and its fields by the names of `LotEntry`.
+ORDER, FORM = "order", "lot"
 FIELDS = {
     "code": "code",
     "source": "source",
@@ -58,17 +58,18 @@ def lots(request: Request) -> Response:
     sources = sources_of(records)
     source = asked.get("source") or (sources[0] if sources else "")
     wanted = {"need": asked.get("need") or "12", "sure": asked.get("sure") or "90", "source": source}
-    wrong_order = _wrong_order(**wanted) if "need" in asked else {}
-    order = _order(records, currency, **wanted) if "need" in asked and not wrong_order else {}
+    refused = Refused(ORDER, asked, _wrong_order(**wanted) if "need" in asked else {})
+    if refused:
+        request.state.refused = refused
+    order = _order(records, currency, **wanted) if "need" in asked and not refused else {}
     return page(
         request,
         "lots.html",
-        400 if wrong_order else 200,
+        400 if refused else 200,
         rows=[_row(record, record.lot.id in to_go, currency) for record in records],
         sources=sources,
         **{"plan": None, "answer": None, "drawing": None, **order},
         asked=wanted,
-        wrong_order=wrong_order,
         change=change,
         now={FIELDS[name]: value for name, value in typed_as(change).items()},
         sure=SURE,
@@ -117,9 +118,9 @@ def typed_as(lot: Lot | LotEntry | None) -> dict[str, str]:
     return {name: str(value) if value is not None else "" for name, value in values.items()}
 
 
-def _wrong_order(need: str, sure: str, source: str) -> dict[str, str]:
+def _wrong_order(need: str, sure: str, source: str) -> dict[str | None, str]:
     """What cannot be asked of an order, by the name of the field, in a sentence each."""
-    wrong = {}
+    wrong: dict[str | None, str] = {}
     if not (need.isdecimal() and len(need) <= 4 and 1 <= int(need) <= MOST_NEEDED):
         wrong["need"] = f"“{need}” is no number from 1 to {MOST_NEEDED}."
     if sure not in SURE:

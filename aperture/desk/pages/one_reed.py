@@ -30,7 +30,15 @@ from aperture.book.store.records import (
     Reed,
     short_code,
 )
-from aperture.desk.pages.fields import about, code, decimal, reed_in_address, said_beside, text
+from aperture.desk.pages.fields import (
+    FieldError,
+    about,
+    code,
+    decimal,
+    reed_in_address,
+    said_beside,
+    text,
+)
 from aperture.desk.pages.latest import latest_pair
 from aperture.desk.pages.reed_story import changes, happened, limit_words, plots
 from aperture.desk.pages.who import remember, remembered
@@ -107,11 +115,16 @@ def reed(request: Request) -> Response:
 @with_form
 @said_beside(reed, "details")
 def change_reed(request: Request, form: FormData) -> Response:
-    """A reed's lot, place and player as its page has them; what is empty there is not known any more."""
-    with desk_of(request).open_book() as book:
-        this = book.reed(reed_in_address(request))
+    """A reed's lot, place and player as its page has them; what is empty there is not known any more.
+
+    What somebody else changed while the page was open stays so, unless it was changed here, too: then that is
+    said first.
+    """
+    with desk_of(request).open_book() as book, book.writing():
+        this = _reed_meant(request, book, form)
         slot, player = code(form, "slot", "A slot"), code(form, "player", "A player")
-        book.change_reed(this, text(form, "lot"), slot, player)
+        said = {"lot": text(form, "lot"), "slot": slot, "player": player}
+        book.change_reed(this, **_changed_here(form, this, said))
     return redirect(
         f"/reed/{this.number}", f"Reed {this.number}: lot, place and player, saved.", book.entered
     )
@@ -137,9 +150,15 @@ def enter_check(request: Request, form: FormData) -> Response:
         response, note, by = text(form, "response"), text(form, "note"), code(form, "by", "Who checked")
         said = {"response": response, "pitch_cents": cents, "note": note, "by": by}
         said |= dict.fromkeys(FAULTS) | faults
-        if not _pressed_twice(book.history(this).checks, "done_at", said):
+        history = book.history(this)
+        if not _pressed_twice(history.checks, "done_at", said):
+            if (before := _sent_again(history, said)) is not None:
+                words = (
+                    f"Reed {this.number}: this check was entered at {before:%H:%M} already. It stands once."
+                )
+                return redirect(f"/reed/{this.number}", words)
             book.add_check(this, book.now(this), faults, response, cents, note, by)
-    done = redirect(f"/reed/{this.number}", f"Reed {this.number}: check by hand, saved.", book.entered)
+        done = _entered(book, this, "check by hand")
     return remember(done, by)
 
 
@@ -153,9 +172,17 @@ def enter_squeeze(request: Request, form: FormData) -> Response:
         this = _reed_here(request, book, form)
         if not any(abs(now - squeeze.done_at) < ONE_PRESS for squeeze in book.history(this).squeezes):
             book.add_squeeze(this, book.now(this), by=by)
-    return remember(
-        redirect(f"/reed/{this.number}", f"Reed {this.number}: squeezed, saved.", book.entered), by
-    )
+        done = _entered(book, this, "squeezed")
+    return remember(done, by)
+
+
+def _entered(book: Book, this: Reed, what: str) -> Response:
+    """The reed's page, which says what was entered; of one that counts as gone, also what brings it back."""
+    history, words = book.history(this), f"Reed {this.number}: {what}, saved."
+    if not history.gone or history.decision is None:
+        return redirect(f"/reed/{this.number}", words, book.entered)
+    words += f" It still counts as {history.decision.action}: decide what becomes of it, below."
+    return redirect(f"/reed/{this.number}#back", words, book.entered, back=f"/reed/{this.number}")
 
 
 def _pressed_twice(entered: Sequence[Check | Decision], when: str, said: Mapping[str, object]) -> bool:
@@ -164,6 +191,22 @@ def _pressed_twice(entered: Sequence[Check | Decision], when: str, said: Mapping
         abs(datetime.now() - getattr(entered[-1], when)) < ONE_PRESS
         and all(getattr(entered[-1], name) == value for name, value in said.items())
     )
+
+
+def _sent_again(history: History, said: Mapping[str, object]) -> datetime | None:
+    """When the same check was entered today, if nothing else happened to the reed since: who went back and
+    sent the form again; else None."""
+    if not history.checks:
+        return None
+    last = history.checks[-1]
+    others = [
+        *(one.photo.when for one in history.entries),
+        *(one.done_at for one in history.squeezes),
+        *(one.decided_at for one in history.decisions),
+    ]
+    same = all(getattr(last, name) == value for name, value in said.items())
+    alone = last.done_at.date() == date.today() and all(when <= last.done_at for when in others)
+    return last.done_at if same and alone else None
 
 
 @desk_only
@@ -206,6 +249,41 @@ def _reed_asked_for(request: Request, book: Book) -> tuple[Reed, list[Reed]]:
     return next((reed for reed in same_number if str(reed.id) == earlier), last), same_number
 
 
+def _reed_meant(request: Request, book: Book, form: FormData) -> Reed:
+    """The reed that has the number, if it is the one that the form was about.
+
+    Raises
+    ------
+    BookError : the number was given to another reed while the page was open.
+    """
+    this = book.reed(reed_in_address(request))
+    if text(form, "reed_id") not in (None, str(this.id)):
+        raise BookError(
+            "book-entry-wrong",
+            f"the number {this.number} was given to another reed since this page was opened; send it again"
+            " only if it is about the new one",
+        )
+    return this
+
+
+def _changed_here(form: FormData, this: Reed, said: Mapping[str, str | None]) -> dict[str, str | None]:
+    """Of what a form says of a reed, what was changed in it; of the rest, what the book says now.
+
+    Raises
+    ------
+    FieldError : 409, what was changed here somebody else had changed meanwhile.
+    """
+    was = {name: text(form, f"was_{name}") if f"was_{name}" in form else getattr(this, name) for name in said}
+    now = {name: getattr(this, name) for name in said}
+    mine = [name for name in said if said[name] != was[name]]
+    both = [name for name in mine if now[name] not in (was[name], said[name])]
+    if both:
+        found = ", ".join(f"{name} “{now[name]}”" if now[name] else f"no {name}" for name in both)
+        words = f"Somebody entered {found} while this page was open. If yours is right, send it again."
+        raise FieldError(409, words, both[0])
+    return {name: said[name] if name in mine else now[name] for name in said}
+
+
 def _reed_here(request: Request, book: Book, form: FormData) -> Reed:
     """The reed that something is entered about.
 
@@ -213,7 +291,7 @@ def _reed_here(request: Request, book: Book, form: FormData) -> Reed:
     ------
     BookError : it has left the box, and the form does not say that it came back.
     """
-    this = book.reed(reed_in_address(request))
+    this = _reed_meant(request, book, form)
     if book.is_gone(this) and form.get("came_back") != "yes":
         raise BookError(
             "book-entry-wrong",

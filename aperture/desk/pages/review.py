@@ -1,5 +1,6 @@
 """The review: photos that need eyes, one at a time, and what a person says of each."""
 
+import json
 from collections.abc import Mapping, Sequence
 from typing import Any, cast
 
@@ -27,6 +28,7 @@ from aperture.book.store.records import (
 from aperture.card.geometry import CARD, FACES
 from aperture.desk.pages.fields import decimal, photo_in_address, reed_number, said_beside, text
 from aperture.desk.pages.leaves import leaf
+from aperture.desk.pages.meanwhile import is_news, looked_at, meanwhile, repeated, state_of
 from aperture.desk.pages.outlines import (
     NUMBERS,
     corrected_outline,
@@ -107,8 +109,11 @@ def one_page(request: Request) -> Response:
         return _one(request, book, refused_in(request, FORM).typed)
 
 
-def _one(request: Request, book: Book, typed: Mapping[str, Any]) -> Response:
-    """The page of one photo; `typed` is what was typed into its form, if that is to be corrected."""
+def _one(request: Request, book: Book, typed: Mapping[str, Any], told: bool = False) -> Response:
+    """The page of one photo; `typed` is what was typed into its form, if that is to be corrected.
+
+    `told`: it tells what was answered while the page was open on which that was typed.
+    """
     desk, then = desk_of(request), typed.get("then") or request.query_params.get("then", "")
     entry = photo_in_address(request, book)
     waiting = queue(desk, book)
@@ -120,10 +125,14 @@ def _one(request: Request, book: Book, typed: Mapping[str, Any]) -> Response:
     shown = sorted([one for one in (entry, other) if one], key=lambda one: one.filing.state or "")
     following = _following(waiting, entry, then)
     missing = what_is_missing(entry) if is_unfiled(entry) and not reading.retake_asked else None
-    said = [record["reason"], missing, why]
+    said, recorded_at = [record["reason"], missing, why], book.recorded_readings(entry.photo)
+    number = reed.number if reed is not None else None
     return page(
         request,
         "review_one.html",
+        409 if told else 200,
+        meanwhile=meanwhile(entry, cast("FormData", typed), recorded_at, number) if told else None,
+        upon=state_of(entry),
         entry=entry,
         reed=reed,
         record=record,
@@ -140,7 +149,7 @@ def _one(request: Request, book: Book, typed: Mapping[str, Any]) -> Response:
         asks=(asks := asks_which(entry) and not reading.retake_asked),
         faults=[one for one in (*contradictions(entry), *faults(entry)) if one not in said] if asks else [],
         why=why,
-        looked=who_looked(entry.readings, book.recorded_readings(entry.photo)),
+        looked=who_looked(entry.readings, recorded_at),
         following=following[0] if following else None,
         left=len(following),
         then=then,
@@ -178,26 +187,32 @@ def answer(request: Request, form: FormData) -> Response:
 
 
 def _answered(request: Request, book: Book, form: FormData) -> Response:
-    """What was said is written, and the next page shown."""
+    """What was said is written, and the next page shown.
+
+    What was answered while the page was open is told first, and whether this is to count is asked. A button
+    that was pressed twice is one answer.
+    """
     desk, said = desk_of(request), str(form.get("say", ""))
     entry = photo_in_address(request, book)
     by = short_code(str(form.get("by", "")).strip(), "Who reviews")
     following = _following(queue(desk, book), entry, str(form.get("then", "")))
-    if said == "reed":
+    if said == "reed" and form.get("make") != "yes":
         free = _free_number(book, entry, form)
-        if free is not None and form.get("make") != "yes":
-            return page(request, "make_reed.html", entry=entry, number=free, form=_repeated(form))
-        with book.writing():
-            _file(book, entry, form, by, desk.settings)
-    else:
-        record, outline_mm = _manual_reading(book, entry, said, form)
-        _add(book, entry, record, outline_mm, by)
+        if free is not None and not is_news(entry, form):
+            return page(request, "make_reed.html", entry=entry, number=free, form=repeated(form))
+    with book.writing():
+        entry = photo_in_address(request, book)  # nobody else writes from now on
+        told = is_news(entry, form) and not _is_said_already(book, entry, form, by, desk.settings)
+        if not is_news(entry, form):
+            _write(book, entry, form, by, desk.settings)
+    if told:
+        return _one(request, book, form, told=True)
     after, here = following[0] if following else None, f"/review/{entry.photo.sha256}"
-    told = f"{entry.photo.name}: {DONE[said]}, saved."
+    words = f"{entry.photo.name}: {DONE[said]}, saved."
     if said in ("outline", "reed"):  # it is looked at once more
-        done = redirect(here + (f"?then={after}" if after else ""), told, book.entered)
+        done = redirect(here + (f"?then={after}" if after else ""), words, book.entered)
     else:
-        done = redirect(f"/review/{after}" if after else "/review", told, book.entered, back=here)
+        done = redirect(f"/review/{after}" if after else "/review", words, book.entered, back=here)
     return remember(done, by)
 
 
@@ -222,11 +237,33 @@ def _following(waiting: Sequence[Waiting], entry: Entry, then: str | None) -> li
     return waits[place:] + waits[:place]
 
 
+def _write(book: Book, entry: Entry, form: FormData, by: str, settings: Settings) -> None:
+    """Write what was said of a photo."""
+    if form.get("say") == "reed":
+        book.add_filing(entry.photo, _filing(book, entry, form, by, settings))
+        return
+    was = looked_at(entry, form)
+    record, outline_mm = _manual_reading(book, entry, form)
+    scale, tip, window = was.printed_scale_relative, was.tip, was.tip_window
+    book.add_reading(entry.photo, record, book.settings_of(was), scale, outline_mm, "person", by, tip, window)
+
+
+def _is_said_already(book: Book, entry: Entry, form: FormData, by: str, settings: Settings) -> bool:
+    """Whether what counts of a photo is what this form says, by the same person: a button pressed twice."""
+    if form.get("say") == "reed":
+        new = _free_number(book, entry, form) is not None
+        return not new and _filing(book, entry, form, by, settings) == entry.filing
+    last = entry.reading
+    record, outline_mm = _manual_reading(book, entry, form)
+    said = ("person", by, json.loads(json.dumps(record)), list(outline_mm or ()))
+    return said == (last.origin, last.by, dict(last.record), list(last.outline_mm or ()))
+
+
 def _manual_reading(
-    book: Book, entry: Entry, said: str, form: FormData
+    book: Book, entry: Entry, form: FormData
 ) -> tuple[dict[str, Any], Sequence[Sequence[float]] | None]:
     """What becomes a person's reading: its record and outline."""
-    reading = entry.reading
+    reading, said = looked_at(entry, form), form.get("say")
     if said == "retake":
         record = {**programs_own(entry).record, "outcome": "refused", "reason": RETAKE, "review": True}
         record |= {"advice": "Take it again.", "shape": None, "u": None}
@@ -289,36 +326,14 @@ def _scales(shown: Sequence[Entry]) -> list[str]:
     return list(set(words.values())) if one_for_all else [f"{state}: {said}" for state, said in words.items()]
 
 
-def _add(
-    book: Book, entry: Entry, record: dict[str, Any], outline: Sequence[Sequence[float]] | None, by: str
-) -> None:
-    was = entry.reading
-    book.add_reading(
-        entry.photo,
-        record,
-        book.settings_of(was),
-        was.printed_scale_relative,
-        outline,
-        "person",
-        by,
-        was.tip,
-        was.tip_window,
-    )
-
-
 def _free_number(book: Book, entry: Entry, form: FormData) -> int | None:
     """The number that was typed if no reed has it, or had it when the photo was taken; else None."""
     number = reed_number(form, "reed")
     return number if number is not None and book.reed_at(number, entry.photo.when) is None else None
 
 
-def _repeated(form: FormData) -> list[tuple[str, str]]:
-    """What was sent, to send it once more."""
-    return [(name, said) for name, said in form.multi_items() if isinstance(said, str) and name != "csrf"]
-
-
-def _file(book: Book, entry: Entry, form: FormData, by: str, settings: Settings) -> None:
-    """File a photo again. What is empty stays as it was."""
+def _filing(book: Book, entry: Entry, form: FormData, by: str, settings: Settings) -> Filing:
+    """As which a photo is filed again. What is empty stays as it was; a reed that is not there is made."""
     was, photo = entry.filing, entry.photo
     number = reed_number(form, "reed")
     reed_id = was.reed_id if number is None else book.known_or_new(number, photo.when).id
@@ -337,4 +352,4 @@ def _file(book: Book, entry: Entry, form: FormData, by: str, settings: Settings)
         )
         reed = book.reed_with_id(reed_id) if reed_id is not None else None
         soaking = said if was.state == "soaked" else soaked_as(said, settings, book, reed, photo)
-    book.add_filing(photo, Filing(reed_id, state, soaking, "corrected in the review", by))
+    return Filing(reed_id, state, soaking, "corrected in the review", by)

@@ -9,8 +9,8 @@ from starlette.routing import Route
 
 from aperture.desk.intake.folder import FolderWatch, why_not
 from aperture.desk.intake.work import Order
-from aperture.desk.pages.fields import text
-from aperture.desk.pages.importing import import_view
+from aperture.desk.pages.fields import FieldError, said_beside, text
+from aperture.desk.pages.importing import import_page
 from aperture.desk.web import Desk, desk_of, desk_only, redirect, with_form
 from aperture.identity import FOLDERS_READ
 
@@ -20,18 +20,19 @@ BEGIN_SECONDS = 5.0
 
 @desk_only
 @with_form
+@said_beside(import_page, "watch")
 def watch_folder(request: Request, form: FormData) -> Response:
     """Watch the folder that was named; only the desk's own browser names one."""
     desk, typed = desk_of(request), text(form, "folder") or ""
     if not typed:
-        return import_view(request, trouble="Say which folder.", status=400)
+        raise FieldError(400, "Say which folder.", "folder")
     try:
         folder = Path(typed).expanduser()
         trouble = why_not(folder, desk.book_path)
     except (RuntimeError, ValueError):  # there is no such user, or it is no name
         trouble = "There is no such folder on this computer."
     if trouble is not None:
-        return import_view(request, trouble=trouble, typed=typed, status=400)
+        raise FieldError(400, trouble, "folder")
     _stop(desk)
     watch = FolderWatch(
         folder,

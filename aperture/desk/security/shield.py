@@ -98,7 +98,10 @@ class Shield:
 
         async def send_strictly(message: Message) -> None:
             if message["type"] == "http.response.start":
-                MutableHeaders(scope=message).update(HEADERS)
+                headers = MutableHeaders(scope=message)
+                # A page may say otherwise.
+                said = {"Cache-Control": headers.get("Cache-Control", HEADERS["Cache-Control"])}
+                headers.update(HEADERS | said)
             await send(message)
 
         self._going.update(places.keys())

@@ -48,7 +48,7 @@ function counted() {
 
 // --- how far it is ---
 
-const sending = { asked: false, left: 0, all: 0, others: 0, trouble: "" }; // of this page
+const sending = { asked: false, left: 0, all: 0, drawn: 0, others: 0, trouble: "" }; // of this page
 // Of the desk: which lot of photos it is at, how many of that were sent and are done, and how long one takes.
 const desk = { lot: Number(list.dataset.lot), sent: Number(list.dataset.sent), done: Number(list.dataset.done), secondsEach: null };
 
@@ -83,6 +83,7 @@ function showHowFar() {
   else if (waiting) words.textContent = `${desk.done} of ${photos(desk.sent)} done${timeLeft(left)}. You can leave this page: it goes on.`;
   else {
     const told = counted();
+    if (sending.drawn) told.push(`${photos(sending.drawn)} passed over, called like the pictures that this program draws (…_annotated, …_dry-soaked); if it is one of yours, give it another name`);
     if (sending.others) told.push(sending.others === 1 ? "1 other file passed over, not called like a photo" : `${sending.others} other files passed over, not called like photos`);
     words.textContent = told.length ? `Done: ${told.join(", ")}.` : "There was no photo in it.";
   }
@@ -116,12 +117,14 @@ async function follow() {
 // --- sending ---
 
 const SILENT = "The desk does not answer. Is it open?";
+const OLD = "The desk was closed since this page was opened. Open it again, load this page again, then choose the photos once more.";
 
 async function post(address, headers, body) {
   const answer = await fetch(address, { method: "POST", headers: { "X-CSRF": form.dataset.csrf, ...headers }, body });
   if (answer.ok) return answer;
   if (answer.status === 413) throw new Error("The file is too large.");
-  throw new Error(answer.status === 403 ? "This page is too old. Load it again." : `The desk said ${answer.status}.`);
+  if ([401, 403].includes(answer.status)) throw new Error(OLD);
+  throw new Error(`The desk said ${answer.status}.`);
 }
 
 const why = (error) => (error instanceof TypeError ? SILENT : error.message);
@@ -130,7 +133,7 @@ const why = (error) => (error instanceof TypeError ? SILENT : error.message);
 async function take(files) {
   if (button.disabled) return; // one import after the other
   button.disabled = true;
-  Object.assign(sending, { asked: true, left: 0, all: 0, others: 0, trouble: "" });
+  Object.assign(sending, { asked: true, left: 0, all: 0, drawn: 0, others: 0, trouble: "" });
   try {
     await sendAll(files);
   } catch (error) {
@@ -146,7 +149,8 @@ async function sendAll(files) {
   const answer = await post("/import/names", { "Content-Type": "application/json" }, names);
   const places = await answer.json();
   adopt({ lot: Number(answer.headers.get("X-Arrivals")) });
-  Object.assign(sending, { left: places.length, all: places.length, others: files.length - places.length });
+  const drawn = Number(answer.headers.get("X-Drawn"));
+  Object.assign(sending, { left: places.length, all: places.length, drawn, others: files.length - places.length - drawn });
   showHowFar();
   going.scrollIntoView({ block: "nearest" });
   for (const place of places) {

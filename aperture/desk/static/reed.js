@@ -28,3 +28,18 @@ function open() {
 }
 window.addEventListener("hashchange", open);
 open();
+
+// --- what was typed before one went away and came back ---
+
+// The browser puts it back into the fields; it is not to stand in a form that is closed.
+const typed = (field) => {
+  if (field.type === "hidden") return false;
+  if (field.matches("input[type=radio], input[type=checkbox]")) return field.checked !== field.defaultChecked;
+  if (field.matches("select")) return [...field.options].some((one) => one.selected && !one.defaultSelected && one.index);
+  return field.value !== field.defaultValue;
+};
+window.addEventListener("pageshow", () => {
+  for (const form of document.querySelectorAll(".enter details")) {
+    if ([...form.querySelectorAll("input, select")].some(typed)) form.open = true;
+  }
+});
