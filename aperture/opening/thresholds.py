@@ -43,10 +43,10 @@ class Thresholds:
         the blur, of its shift, of what the second network expects, and of the residual; in quadrature. Fitted
         on the blocks shut, lit-wall, thick-ends and patterned of the truth set (the likeliest under a t
         distribution of 4 degrees of freedom), so that 95 % of their heights in the photographed plane lie
-        within two of them; the other blocks check it. What the network expects is not fitted, but
-        taken as it says (before all are scaled by 1.19): those blocks alone would have none of it, the
-        others are as likely with it, and it is what warns of pictures unlike those learned from. A part in mm that all photos have came out as 0. Move
-        "truth within ±".
+        within two of them; the other blocks check it. What the network expects is not fitted, but taken as
+        it says (before all are scaled by 1.19): those blocks alone would have none of it, the others are as
+        likely with it, and it is what warns of pictures unlike those learned from. A part in mm that all
+        photos have came out as 0. Move "truth within ±".
     corner_u_mm, corner_u_blurs, corner_u_thin_mm2, corner_u_shift : the same of a corner: a part in mm, of
         the blur, in mm² to be divided by the height, and of its shift. Fitted on the truth set's other
         blocks. Move "truth within ±" of the width.
