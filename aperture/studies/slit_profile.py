@@ -5,7 +5,9 @@ from which the lens stands away; the dark. Light reaches the wall through the sl
 law a wall gets, at a depth d in a long slit of height h, the part (1 - d / sqrt(d^2 + h^2)) / 2 of what an
 even light gives a surface that faces it. So it begins at about half the brightness of the cut end and darkens
 over a depth like the slit's height; seen at an angle a, the depth d lies d tan(a) from the edge. Lamps change
-how bright the wall is, so its share is fitted.
+how bright the wall is, so its share is fitted. A lamp above the slit shines on its lower wall, too, down to
+where the other strip shades it: at an elevation e to the depth h / tan(e). A wall as it was cut then looks
+much like the strip's front; how bright it is, and how deep it is lit, are fitted.
 
 The cut ends of the paper at both sides of the slit lie between the same two edges, with no wall behind: where
 they differ in brightness from the strips, as beside black card, they tell the edges best. A strip whose front
@@ -28,13 +30,19 @@ Floats = NDArray[np.float64]
 WALL_SHARE, WALL_SHARE_FACTOR = 0.2, 3.0
 BLUR_FACTOR = 1.15  # of the blur that the markers tell
 PAPER_OFF_MM = 0.01  # by which the paper's edge lies off the strip's
-# A strip that stands before the paper shades its edge: which part of the light is gone there, and how far in.
-SHADE, SHADE_MM, SHADE_FACTOR = 0.01, 0.1, 2.0
+# Most paper is in no shadow and most walls in no lamp's light; some are, and plainly. So what is known of
+# both is Cauchy's distribution, as wide as what the least noise hides of a strip of 0.4: 0.01 of it.
+RARE = 0.01
+# A strip that stands before the paper shades its edge: how far in.
+SHADE_MM, SHADE_FACTOR = 0.1, 2.0
 # Paper that is about as bright as the strips shows no edge, and a ledge of it that the lamp lights would pass
 # for one: so much brighter or darker than the strips it must be, as a part of both.
 PAPER_CONTRAST = 0.1
+# How deep a lamp shines into the slit, in its heights: 1 / tan(63 degrees), by a factor of 2 (45 to 76
+# degrees). The lamp is wide, so its light ends softly, over so much of that depth to either side.
+LAMP_DEPTH, LAMP_DEPTH_FACTOR, LAMP_SOFT = 0.5, 2.0, 0.3
+LAMP_START = 0.7  # how bright the lit wall is where the fit begins with one, beside the strip
 NO_WEIGHT = 10.0  # a noise so great that a profile counts for nothing
-EVIDENCE = 3.0  # how much plainer than its absence a shadow must be
 LEAST_NOISE = 0.004  # of the paper's brightness: what a mean profile is not better than
 LEAST_ANGLE = 0.02  # radians, where the fit begins: level, no wall is seen, and nothing tells which way to go
 CORRELATED_PX = 0.7  # samples nearer to one another tell nothing new: demosaicing, sharpening, JPEG
@@ -101,10 +109,12 @@ class _Names:
     lower_shade: int = 11  # the part of its light that the paper lacks at its edge
     upper_shade: int = 12
     log_reach: int = 13  # logarithm of how far from the edge a shadow reaches, mm
+    lamp: int = 14  # how bright a lamp makes the wall, a part of the strip's brightness
+    log_lamp_depth: int = 15  # logarithm of how deep its light falls, in heights of the slit
 
 
 _N = _Names()
-_SCALE = np.array([0.01, 0.01, 0.1, 0.1, 0.01, 0.3, 0.03, 0.1, 0.1, 0.01, 0.01, 0.3, 0.3, 0.3])
+_SCALE = np.array([0.01, 0.01, 0.1, 0.1, 0.01, 0.3, 0.03, 0.1, 0.1, 0.01, 0.01, 0.3, 0.3, 0.3, 0.3, 0.3])
 
 
 def _known(sight: Sight) -> dict[int, tuple[float, float]]:
@@ -115,9 +125,11 @@ def _known(sight: Sight) -> dict[int, tuple[float, float]]:
         _N.log_blur: (np.log(sight.blur_mm), np.log(BLUR_FACTOR)),
         _N.lower_off: (0.0, PAPER_OFF_MM),
         _N.upper_off: (0.0, PAPER_OFF_MM),
-        _N.lower_shade: (0.0, SHADE),
-        _N.upper_shade: (0.0, SHADE),
+        _N.lower_shade: (0.0, RARE),
+        _N.upper_shade: (0.0, RARE),
         _N.log_reach: (np.log(SHADE_MM), np.log(SHADE_FACTOR)),
+        _N.lamp: (0.0, RARE),
+        _N.log_lamp_depth: (np.log(LAMP_DEPTH), np.log(LAMP_DEPTH_FACTOR)),
     }
 
 
@@ -136,7 +148,7 @@ def fit_edges(profiles: Profiles, start_mm: tuple[float, float], sight: Sight) -
 
     known = _known(sight)
     place, before, doubt = np.array(list(known)), *np.array(list(known.values())).T
-    in_shadow = np.isin(place, [_N.lower_shade, _N.upper_shade])
+    rare = np.isin(place, [_N.lower_shade, _N.upper_shade, _N.lamp])
     spacing_px = float(profiles.across_mm[1] - profiles.across_mm[0]) * profiles.px_per_mm
     seen = np.stack([profiles.slit, profiles.paper])
     independent = float(np.sqrt(min(1.0, spacing_px * CORRELATED_PX)))
@@ -144,20 +156,25 @@ def fit_edges(profiles: Profiles, start_mm: tuple[float, float], sight: Sight) -
     def misfit(values: Floats, noise: Floats) -> Floats:
         off = (_light(profiles.across_mm, values) - seen) / noise[:, None] * independent
         unlike = (values[place] - before) / doubt
-        # most paper is in no shadow at all, and some in a deep one: a prior with long tails (Cauchy's)
-        tailed = EVIDENCE * np.sign(unlike) * np.sqrt(np.log1p(unlike**2))
-        return np.concatenate([off.ravel(), np.where(in_shadow, tailed, unlike)])
+        cauchy = np.sign(unlike) * np.sqrt(2.0 * np.log1p(unlike**2))  # half its square is -ln of the density
+        return np.concatenate([off.ravel(), np.where(rare, cauchy, unlike)])
 
     tells = _paper_tells(profiles, start_mm)
     noise = np.full(2, max(profiles.noise, LEAST_NOISE))
     if not tells:
         noise[1] = NO_WEIGHT
     begun = [start_mm, *_paper_edges(profiles, start_mm, sight.blur_mm)] if tells else [start_mm]
-    starts = [_start(profiles, edges, known, way) for edges in begun for way in (1.0, -1.0)]
+    starts = [
+        _start(profiles, edges, known, way, lamp)
+        for edges in begun
+        for way in (1.0, -1.0)
+        for lamp in (0.0, LAMP_START)
+    ]
     for _ in range(2):
         # which wall is seen can be told both ways where the lens stands about level with the slit; and beside
-        # dark card the paper tells more of the edges, beside white card the slit
-        tried = [least_squares(misfit, values, x_scale=_SCALE, args=(noise,)) for values in starts]
+        # dark card the paper tells more of the edges, beside white card the slit; and a wall in a lamp's
+        # light looks much like the strip before it
+        tried = [least_squares(misfit, values, x_scale=_SCALE, args=(noise,), ftol=1e-6) for values in starts]
         best = min(tried, key=lambda each: float(each.cost))
         # what this model cannot explain must not decide: noise is what it leaves, of each profile
         left = np.sqrt(np.mean((_light(profiles.across_mm, best.x) - seen) ** 2, axis=1))
@@ -197,8 +214,9 @@ def _start(
     edges_mm: tuple[float, float],
     known: dict[int, tuple[float, float]],
     way: float,
+    lamp: float,
 ) -> Floats:
-    """Where the fit begins: the lens above the slit (`way` 1) or below it (-1)."""
+    """Where the fit begins: the lens above the slit (`way` 1) or below it (-1), its wall lit by a `lamp`."""
     lower, upper = edges_mm
     inside = (profiles.across_mm > lower) & (profiles.across_mm < upper)
     start = np.zeros(len(_SCALE))
@@ -210,6 +228,7 @@ def _start(
     start[_N.dark] = np.min(profiles.slit[inside])
     start[_N.angle] = way * max(way * known[_N.angle][0], LEAST_ANGLE)
     start[_N.paper] = np.median(profiles.paper[inside])
+    start[_N.lamp] = lamp
     return start
 
 
@@ -226,7 +245,9 @@ def _light(across_mm: Floats, values: Floats) -> Floats:
     )
     reach = (upper - lower) * np.tan(abs(angle)) + 1e-4
     depth = np.maximum(away, 0.0) / reach
-    wall = np.exp(values[_N.log_wall]) * front * (1.0 - depth / np.sqrt(1.0 + depth**2))
+    even = np.exp(values[_N.log_wall]) * (1.0 - depth / np.sqrt(1.0 + depth**2))
+    ends = (1.0 - depth / np.exp(values[_N.log_lamp_depth])) / (2 * LAMP_SOFT) + 0.5
+    wall = front * (even + max(values[_N.lamp], 0.0) * np.clip(ends, 0.0, 1.0))
     slit = _between(across_mm, lower, upper, values[_N.below], values[_N.above], values[_N.dark] + wall)
     paper = _paper(across_mm, values)
     both = np.stack([slit, paper])

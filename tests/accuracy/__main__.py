@@ -5,6 +5,8 @@ python -m tests.accuracy --committed       only the photos that are committed
 python -m tests.accuracy --write           the whole set: also write figures.json, FIGURES.md, README
 python -m tests.accuracy --risk            risk against coverage of the judge of the height's u; edge errors
 python -m tests.accuracy --gauge           the gauge: a slit of known height, measured and expected
+python -m tests.accuracy --gauge --draw 2  the same photos drawn with other seeds (see fixtures.render)
+python -m tests.accuracy --discs           printed discs on real photographs: too wide by how much, and why
 python -m tests.accuracy --write-bounds    tighten bounds.json to the recorded figures (after --write)
 python -m tests.accuracy FOLDER            what `aperture export --kind training` wrote: agreement with people
 """
@@ -47,6 +49,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--risk", action="store_true", help="risk against coverage, and the edge's own error")
     parser.add_argument("--gauge", action="store_true", help="the photos of a slit of known height")
+    parser.add_argument("--draw", type=int, default=1, help="of the gauge: which drawing of the whole set")
+    parser.add_argument("--discs", action="store_true", help="three real photographs of printed discs")
     parser.add_argument("--write-bounds", action="store_true", help="tighten bounds.json; measures nothing")
     options = parser.parse_args(arguments)
     if options.folder is not None:
@@ -56,7 +60,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if options.write_bounds:
         return _write_bounds()
     if options.gauge:
-        return _gauge(options.committed, options.exact_ruler)
+        return _gauge(options.committed, options.exact_ruler, options.draw)
+    if options.discs:
+        return _discs()
     folders = [COMMITTED] if options.committed else [COMMITTED, cache_folder()]
     photos = photos_in(folders, options.exact_ruler)
     lacking = not_there(photos)
@@ -96,14 +102,25 @@ def _beside_people(folder: Path) -> int:
     return 0
 
 
-def _gauge(committed: bool, exact_ruler: bool) -> int:
+def _gauge(committed: bool, exact_ruler: bool, draw: int) -> int:
     """Print how wrong the gauge is; 2 where there is no photo of it."""
-    folders = [gauge.COMMITTED] if committed else [gauge.COMMITTED, cache_folder("gauge_set")]
-    photos = gauge.gauge_photos(folders, exact_ruler)
+    photos = gauge.gauge_photos(gauge.folders(draw, committed), exact_ruler)
     if not photos:
-        print(f"There are no photos of a gauge. Render them with:  {gauge.RENDER_COMMAND}")
+        other = f" --draw {draw}" if draw > 1 else ""
+        print(f"There are no photos of a gauge. Render them with:  {gauge.RENDER_COMMAND}{other}")
         return 2
     print(gauge.table(photos))
+    return 0
+
+
+def _discs() -> int:
+    """Print how wrong discs on real photographs are, and why; 2 where the photographs are not there."""
+    from tests.accuracy import disc_causes, discs
+
+    if not discs.FOLDER.is_dir():
+        print(f"The photographs of printed discs are not in {discs.FOLDER}.")
+        return 2
+    print(disc_causes.table())
     return 0
 
 

@@ -11,7 +11,8 @@ import numpy as np
 from aperture.settings import Settings
 from aperture.studies.gauge import GaugeCheck, check_gauge
 from aperture.studies.gauge_line import line_through
-from fixtures.gauge_design import PHOTOS, SERIES
+from fixtures.gauge_design import PHOTOS, SERIES, set_name
+from fixtures.truth_design import cache_folder
 from tests.accuracy.truth_photos import ROOT
 
 COMMITTED = ROOT / "fixtures" / "gauge_set"
@@ -39,6 +40,14 @@ class GaugePhoto:
     def check(self) -> GaugeCheck:
         """What the program makes of it."""
         return check_gauge(self.path, self.sheets, self.ream_mm, self.settings)
+
+
+def folders(draw: int = 1, committed: bool = False) -> list[Path]:
+    """Where the photos of a draw are; the first draw's series is committed."""
+    kept = [cache_folder(set_name(draw))]
+    if draw > 1:
+        return kept
+    return [COMMITTED] if committed else [COMMITTED, *kept]
 
 
 def gauge_photos(folders: Sequence[Path], exact_ruler: bool = False) -> list[GaugePhoto]:

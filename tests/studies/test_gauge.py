@@ -81,12 +81,24 @@ def test_a_ream_cannot_be_so_high(ream_mm):
 
 def test_normalised_error_by_its_definition():
     # E_n = (x - X) / sqrt(U_x^2 + U_X^2), ISO/IEC 17043:2010 B.3.1.3 and ISO 13528:2015 9.7 (from memory;
-    # no published worked example was at hand). With U 3 and 4 the root is 5, whatever anybody computes.
+    # a published worked example is below). With U 3 and 4 the root is 5, whatever anybody computes.
     assert normalised_error(15.0, 3.0, 10.0, 4.0) == pytest.approx(1.0)
     assert normalised_error(10.0, 3.0, 15.0, 4.0) == pytest.approx(-1.0)
     # Equal lines: end gauges of GUM H.1, 50.000 838 mm with U = 2 x 32 nm, against its own standard's
     # 50.000 623 mm with U = 2 x 25 nm: 215 / sqrt(64^2 + 50^2), by hand 2.6473.
     assert normalised_error(838.0, 64.0, 623.0, 50.0) == pytest.approx(2.6473, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("value", "u_value", "en"), [(0.037, 0.013, -0.46), (0.0239, 0.0036, -2.24)], ids=["agrees", "does not"]
+)
+def test_normalised_error_of_a_published_example(value, u_value, en):
+    """ISO 13528:2022, section E.4: two laboratories beside 0.044 with U = 0.0082; E_n 0.46 and 2.24.
+
+    The standard itself was not at hand. Read in a public test file that quotes the section, data and results
+    alike (tests of the R function `fct_entest_recuno`), where differences are reference less measured.
+    """
+    assert normalised_error(value, u_value, 0.044, 0.0082) == pytest.approx(en, abs=0.005)
 
 
 def test_two_that_agree_have_e_n_below_1_in_95_percent():

@@ -53,6 +53,27 @@ def test_paper_in_the_shadow_of_a_strip_of_black_card_moves_no_edge(deep, side):
     assert abs(error) < 2 * u
 
 
+@pytest.mark.parametrize("share", [0.8, 1.0])
+def test_a_wall_in_a_lamps_light_is_not_taken_for_the_strip(share):
+    """Strips of grey card, as cut inside, seen from 5.7° above, a lamp 48° above: it shines on the lower wall
+    to a depth of 0.98 / tan 48° = 0.88 mm, which is seen as 0.88 tan 5.7° = 0.088 mm as bright as the strip,
+    or nearly; the paper beside it begins at the edge. A rendered photo of this read 0.08 mm too low."""
+    seen_mm = (UPPER - LOWER) / np.tan(np.radians(48.0)) * np.tan(np.radians(5.7))
+    lit = WITHIN & (LOWER + seen_mm > ACROSS)
+    slit = np.where(lit, share * 0.46, np.where(WITHIN, 0.01, 0.46))
+    paper = np.where(WITHIN, 0.9, 0.46)
+    noise = np.random.default_rng(7).normal(0.0, 0.0005, (2, len(ACROSS)))
+    both = [gaussian_filter1d(one, BLUR_MM * PX_PER_MM / 0.1, mode="nearest") for one in (slit, paper)]
+    drawn = Profiles(ACROSS, both[0] + noise[0], both[1] + noise[1], 0.0005, PX_PER_MM)
+    # the slit's own edges are first taken for those of what is dark
+    found = fit_edges(
+        drawn, (LOWER + seen_mm, UPPER), Sight(BLUR_MM, np.radians(5.7), np.radians(LEAN_U_DEG))
+    )
+    error, u = gap_error(found)
+    assert abs(error) < 0.01
+    assert abs(error) < 2 * max(u, 0.002)
+
+
 def test_a_lit_ledge_of_paper_between_white_strips_is_no_edge():
     """White paper between strips of white card shows no edge. Where the upper strip lies 0.09 mm further
     back, a ledge of paper faces the lamp: a line of light beyond the edge, brighter than both."""
