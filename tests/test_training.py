@@ -135,3 +135,33 @@ def test_what_people_corrected_becomes_a_lesson(tmp_path):
             if 4 < row < 43:
                 assert strip[row - 3, column] < -0.2 < 0.2 < strip[row + 3, column]
     assert len(lessons.added_to(strips).place) == 6 + 16
+
+
+@pytest.mark.parametrize("plainly", [True, False])
+def test_a_sensors_colours_put_together_keep_what_is_even_or_rises_evenly(plainly):
+    """Both ways of interpolating are linear and their weights add up to 1; so planes of colour stay."""
+    torch = pytest.importorskip("torch", reason="the extra `train` is not installed")
+    from fixtures.training.phone import _bayer
+
+    rows, columns = torch.meshgrid(torch.arange(24.0), torch.arange(32.0), indexing="ij")
+    plane = 0.2 + 0.01 * rows + 0.005 * columns
+    picture = torch.stack([plane + 0.3, plane, plane - 0.1])[None]
+    again = _bayer(picture, torch.zeros_like(picture), plainly)
+    assert (again - picture)[..., 3:-3, 3:-3].abs().max() < 1e-6
+
+
+def test_the_better_way_to_put_colours_together_is_better_at_a_grey_edge():
+    """Malvar, He and Cutler (2004) report 5.5 dB over the mean of the neighbours, on photographs: 0.53 times
+    the error."""
+    torch = pytest.importorskip("torch", reason="the extra `train` is not installed")
+    from fixtures.training.phone import _bayer
+
+    rows = torch.arange(40.0)[:, None].expand(40, 64)
+    columns = torch.arange(64.0)[None].expand(40, 64)
+    edge = 0.1 + 0.6 * torch.special.ndtr((rows - 20 - 0.13 * columns) / 0.7)
+    picture = edge.expand(1, 3, 40, 64)
+    plain, better = (
+        (_bayer(picture, torch.zeros_like(picture), plainly) - picture)[..., 4:-4, 4:-4].square().mean()
+        for plainly in (True, False)
+    )
+    assert better.sqrt() < 0.6 * plain.sqrt()
