@@ -4,6 +4,7 @@ python -m tests.accuracy                   measure what is there, print the tabl
 python -m tests.accuracy --committed       only the photos that are committed
 python -m tests.accuracy --write           the whole set: also write figures.json, FIGURES.md, README
 python -m tests.accuracy --risk            risk against coverage of the judge of the height's u; edge errors
+python -m tests.accuracy --draw 2          photos with other seeds, that nobody has seen: do the ± hold there?
 python -m tests.accuracy --gauge           the gauge: a slit of known height, measured and expected
 python -m tests.accuracy --gauge --draw 2  the same photos drawn with other seeds (see fixtures.render)
 python -m tests.accuracy --discs           printed discs on real photographs: too wide by how much, and why
@@ -19,8 +20,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import aperture
-from fixtures.truth_design import cache_folder
-from tests.accuracy import bounds, corrected, gauge, recorded, risk, tables
+from fixtures.truth_design import cache_folder, set_name
+from tests.accuracy import bounds, calibration, corrected, gauge, recorded, risk, tables
 from tests.accuracy.figures import Case
 from tests.accuracy.run import from_record, measure_photos, sources_hash
 from tests.accuracy.truth_photos import COMMITTED, RENDER_COMMAND, ROOT, not_there, photos_in
@@ -49,13 +50,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--risk", action="store_true", help="risk against coverage, and the edge's own error")
     parser.add_argument("--gauge", action="store_true", help="the photos of a slit of known height")
-    parser.add_argument("--draw", type=int, default=1, help="of the gauge: which drawing of the whole set")
+    parser.add_argument("--draw", type=int, default=1, help="which drawing of the whole set")
     parser.add_argument("--discs", action="store_true", help="three real photographs of printed discs")
     parser.add_argument("--write-bounds", action="store_true", help="tighten bounds.json; measures nothing")
     options = parser.parse_args(arguments)
     if options.folder is not None:
         return _beside_people(options.folder)
-    if options.write and (options.committed or options.exact_ruler):
+    if options.write and (options.committed or options.exact_ruler or options.draw > 1):
         parser.error("--write takes the whole set, as its users would measure it")
     if options.write_bounds:
         return _write_bounds()
@@ -63,24 +64,28 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _gauge(options.committed, options.exact_ruler, options.draw)
     if options.discs:
         return _discs()
-    folders = [COMMITTED] if options.committed else [COMMITTED, cache_folder()]
+    kept = cache_folder(set_name("truth_set", options.draw))
+    folders = [kept] if options.draw > 1 else [COMMITTED] if options.committed else [COMMITTED, kept]
     photos = photos_in(folders, options.exact_ruler)
-    lacking = not_there(photos)
+    lacking = not_there(photos, options.draw)
     if options.write and lacking:
         print(f"{len(lacking)} photos of the set are not there, or not as the design has them now:")
         print(f"{', '.join(lacking[:8])}{' …' if len(lacking) > 8 else ''}. Render them into")
-        print(f"{cache_folder()} with:  {RENDER_COMMAND}")
+        print(f"{kept} with:  {RENDER_COMMAND}")
         return 2
     if not photos:
-        print(f"There are no photos of known truth. Render them with:  {RENDER_COMMAND}")
+        other = f" --draw {options.draw}" if options.draw > 1 else ""
+        print(f"There are no photos of known truth. Render them with:  {RENDER_COMMAND}{other}")
         return 2
     if options.risk:
         print(risk.table(photos))
         return 0
-    records = measure_photos(photos, options.workers, kept=cache_folder(), tell=_tell)
+    records = measure_photos(photos, options.workers, kept=kept, tell=_tell)
     cases = [from_record(record) for record in records]
     today = datetime.now(UTC).date().isoformat()
     print(tables.section(cases, aperture.__version__, today))
+    if options.draw > 1:
+        print(f"\n{calibration.table(cases, photos)}")
     if options.photos:
         print(f"\n{tables.photo_table(cases)}")
     if lacking:

@@ -11,8 +11,8 @@ import numpy as np
 from aperture.settings import Settings
 from aperture.studies.gauge import GaugeCheck, check_gauge
 from aperture.studies.gauge_line import line_through
-from fixtures.gauge_design import PHOTOS, SERIES, set_name
-from fixtures.truth_design import cache_folder
+from fixtures.gauge_design import PHOTOS, SERIES
+from fixtures.truth_design import cache_folder, set_name
 from tests.accuracy.truth_photos import ROOT
 
 COMMITTED = ROOT / "fixtures" / "gauge_set"
@@ -44,7 +44,7 @@ class GaugePhoto:
 
 def folders(draw: int = 1, committed: bool = False) -> list[Path]:
     """Where the photos of a draw are; the first draw's series is committed."""
-    kept = [cache_folder(set_name(draw))]
+    kept = [cache_folder(set_name("gauge_set", draw))]
     if draw > 1:
         return kept
     return [COMMITTED] if committed else [COMMITTED, *kept]

@@ -77,7 +77,7 @@ def test_photos_of_an_older_design_count_as_missing(tmp_path, monkeypatch):
     truth_file(tmp_path, "far-1", "far")
     planned = [json.loads(path.read_text()) for path in sorted(tmp_path.glob("*.json"))]
     shots = [SimpleNamespace(scene=plan["scene"], design=plan["design"]) for plan in planned]
-    monkeypatch.setattr(truth_photos, "shots", lambda: shots)
+    monkeypatch.setattr(truth_photos, "shots", lambda draw: shots)
     assert truth_photos.not_there(photos_in([tmp_path])) == []
     shots[0].scene["seed"] = 5
     shots.append(SimpleNamespace(scene={"name": "far-2"}, design={}))
@@ -174,7 +174,7 @@ def test_page_without_markers_is_left_alone(tmp_path):
 def test_write_refuses_without_the_whole_set(tmp_path, monkeypatch, capsys, measured):
     truth_file(tmp_path)
     monkeypatch.setenv("APERTURE_TRUTH_CACHE", str(tmp_path))
-    monkeypatch.setattr("tests.accuracy.__main__.not_there", lambda photos: ["far-3", "far-4"])
+    monkeypatch.setattr("tests.accuracy.__main__.not_there", lambda photos, draw: ["far-3", "far-4"])
     monkeypatch.setattr(recorded, "write", lambda results: pytest.fail("must not be written"))
     assert main(["--write"]) == 2
     said = capsys.readouterr().out

@@ -78,13 +78,19 @@ def photos_in(folders: Sequence[Path], exact_ruler: bool = False) -> list[TruthP
     return [found[name] for name in sorted(found)]
 
 
-def not_there(photos: Sequence[TruthPhoto]) -> list[str]:
+def not_there(photos: Sequence[TruthPhoto], draw: int = 1) -> list[str]:
     """The names of the design's photos that are missing, or were rendered before the design was changed.
 
     Takes some seconds: the design works out where the camera of every scene can stand.
+
+    Parameters
+    ----------
+    draw : which drawing of the whole set.
     """
     here = {photo.name: _plan(json.loads(photo.facts.read_text(encoding="utf-8"))) for photo in photos}
-    planned = {shot.scene["name"]: _plan({"design": shot.design, "scene": shot.scene}) for shot in shots()}
+    planned = {
+        shot.scene["name"]: _plan({"design": shot.design, "scene": shot.scene}) for shot in shots(draw)
+    }
     return [name for name, plan in planned.items() if here.get(name) != plan]
 
 
