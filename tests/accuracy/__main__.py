@@ -68,14 +68,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     folders = [kept] if options.draw > 1 else [COMMITTED] if options.committed else [COMMITTED, kept]
     photos = photos_in(folders, options.exact_ruler)
     lacking = not_there(photos, options.draw)
+    render_command = RENDER_COMMAND + (f" --draw {options.draw}" if options.draw > 1 else "")
     if options.write and lacking:
         print(f"{len(lacking)} photos of the set are not there, or not as the design has them now:")
         print(f"{', '.join(lacking[:8])}{' …' if len(lacking) > 8 else ''}. Render them into")
-        print(f"{kept} with:  {RENDER_COMMAND}")
+        print(f"{kept} with:  {render_command}")
         return 2
     if not photos:
-        other = f" --draw {options.draw}" if options.draw > 1 else ""
-        print(f"There are no photos of known truth. Render them with:  {RENDER_COMMAND}{other}")
+        print(f"There are no photos of known truth. Render them with:  {render_command}")
         return 2
     if options.risk:
         print(risk.table(photos))
@@ -89,7 +89,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if options.photos:
         print(f"\n{tables.photo_table(cases)}")
     if lacking:
-        print(f"\nNot the whole set: {len(lacking)} photos are not there. {RENDER_COMMAND} renders them.")
+        print(f"\nNot the whole set: {len(lacking)} photos are not there. {render_command} renders them.")
     if options.write:
         recorded.write(recorded.Recorded(aperture.__version__, today, sources_hash(), records))
         subprocess.run([sys.executable, str(ROOT / "tests" / "test_docs.py")], check=True)
