@@ -24,6 +24,7 @@ def test_a_table_is_pasted_and_the_answer_drawn(laptop, readings):
     page = laptop.page
     laptop.go("/gauge")
     page.get_by_role("link", name="Compare with another way of measuring").click()
+    page.wait_for_url("**/compare")
     clean(laptop, "compare")
 
     page.get_by_label("or paste the table here").fill("reed,state,reading_mm\n20,wet,0.5")
