@@ -68,7 +68,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     folders = [kept] if options.draw > 1 else [COMMITTED] if options.committed else [COMMITTED, kept]
     photos = photos_in(folders, options.exact_ruler)
     lacking = not_there(photos, options.draw)
-    render_command = RENDER_COMMAND + (f" --draw {options.draw}" if options.draw > 1 else "")
+    render_command = _of_draw(RENDER_COMMAND, options.draw)
     if options.write and lacking:
         print(f"{len(lacking)} photos of the set are not there, or not as the design has them now:")
         print(f"{', '.join(lacking[:8])}{' …' if len(lacking) > 8 else ''}. Render them into")
@@ -98,6 +98,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0
 
 
+def _of_draw(command: str, draw: int) -> str:
+    """A command that renders a set, for one of its draws."""
+    return command if draw == 1 else f"{command} --draw {draw}"
+
+
 def _beside_people(folder: Path) -> int:
     try:
         print(corrected.table(corrected.judged(folder)))
@@ -111,8 +116,8 @@ def _gauge(committed: bool, exact_ruler: bool, draw: int) -> int:
     """Print how wrong the gauge is; 2 where there is no photo of it."""
     photos = gauge.gauge_photos(gauge.folders(draw, committed), exact_ruler)
     if not photos:
-        other = f" --draw {draw}" if draw > 1 else ""
-        print(f"There are no photos of a gauge. Render them with:  {gauge.RENDER_COMMAND}{other}")
+        command = _of_draw(gauge.RENDER_COMMAND, draw)
+        print(f"There are no photos of a gauge. Render them with:  {command}")
         return 2
     print(gauge.table(photos))
     return 0
