@@ -84,7 +84,7 @@ def find_opening(photo: Photo, view: View, thresholds: Thresholds = THRESHOLDS) 
     if found.fit.contour.max_gap_mm() < THIN_BLURS * view.blur_across_mm:
         flags.append("thin-slit")
     points = found.fit.contour.polygon()
-    moved = moved_edges(points, found.edge_u_mm, found.corner_u_mm)
+    moved = moved_edges(points, found.edge_u_mm, found.corner_u_mm, thresholds)
     return Outline(points, moved, tuple(flags))
 
 
@@ -128,9 +128,8 @@ def find_blades(notch: Region, thresholds: Thresholds = THRESHOLDS) -> Found:
     bore_share = _bore_share(look, fit.contour, notch.view)
     if not is_a_tip or bore_share < thresholds.least_bore_share:
         raise OpeningError("opening-not-found", "what is there does not look like the opening of a reed")
-    edge_u_mm = np.hypot(told, thresholds.edge_u_residual * fit.residual_mm)
     border = _border(notch, fit.contour)
-    return Found(look, fit, edge_u_mm, shift, edge_u, border, bore_share, *_inside(notch, fit.contour))
+    return Found(look, fit, told, shift, edge_u, border, bore_share, *_inside(notch, fit.contour))
 
 
 def review_reasons(found: Found, thresholds: Thresholds = THRESHOLDS) -> tuple[str, ...]:
@@ -226,8 +225,11 @@ def model_u_mm(view: View, height_mm: float, thresholds: Thresholds = THRESHOLDS
     return float(edge), float(np.linalg.norm([thresholds.corner_u_mm, blur, thin]))
 
 
-def moved_edges(points_mm: Floats, edge_mm: ArrayLike, corner_mm: float) -> Floats:
-    """How an outline's lower edge, upper edge, left and right corner move outwards by so much; (4, n, 2) mm.
+def moved_edges(
+    points_mm: Floats, edge_mm: ArrayLike, corner_mm: float, thresholds: Thresholds = THRESHOLDS
+) -> Floats:
+    """How an outline's lower edge, upper edge, left and right corner move outwards by so much, and how both
+    edges move upwards together, which bends a slit and leaves its gap as it is; (5, n, 2) mm.
 
     Parameters
     ----------
@@ -244,11 +246,13 @@ def moved_edges(points_mm: Floats, edge_mm: ArrayLike, corner_mm: float) -> Floa
     across = np.array([-along[1], along[0]])
     u = np.clip(2 * ((points_mm - left) @ along) / np.linalg.norm(right - left) - 1, -1.0, 1.0)
     hump = np.sqrt(1 - u**2)
+    bow_mm = thresholds.edge_u_bow * np.hypot(lower_mm, upper_mm) / np.sqrt(2)
     return np.stack(
         [
             -np.outer(np.where(upper, 0.0, hump) * lower_mm, across),
             np.outer(np.where(upper, hump, 0.0) * upper_mm, across),
             -np.outer((1 - u) / 2 * corner_mm, along),
             np.outer((1 + u) / 2 * corner_mm, along),
+            np.outer(hump * bow_mm, across),
         ]
     )

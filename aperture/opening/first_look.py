@@ -3,9 +3,10 @@
 The first network sees the notch laid flat and says for each column where the upper and the lower edge are, as
 a distribution over the rows, and whether the column lies between the corners. The second sees a strip along
 each edge, laid out so that the edge runs level, with that of the other edge and the slope of the line of
-sight (which tells whose inner wall is seen), and says the same more closely. It is asked from an outline
-that was pushed outwards, and from one that was pushed inwards, as a mirror would show it: the mean is the
-answer, and how far the two differ tells how much the answer depends on how one looked. It also says by how
+sight (which tells whose inner wall is seen), and says the same more closely. It is asked from the first
+outline, pushed outwards, and from what it says there, pushed inwards, as a mirror would show it; where the
+first outline was far off, once more from outside. The mean is the answer, and how far the two differ tells
+how much the answer depends on how one looked. It also says by how
 much it expects to be off.
 What is said here is a measurement with an uncertainty, no verdict.
 
@@ -36,6 +37,7 @@ PUSH_MM, PUSH_SHARE = (
     0.12,
     0.4,
 )  # how far the outline is pushed, and inwards never farther than this part of the gap
+AGAIN_MM, AGAIN_CORNER_MM = 0.03, 0.1  # so far off, the first outline was not near enough to begin with
 PEAK_ROWS = 5  # so much on both sides of a distribution's peak is one edge
 NARROWEST_MM = 2.5  # a shorter run of columns is no opening
 CHORD_MM = 0.4  # near a corner, how much of the middle line tells where its end is
@@ -123,13 +125,13 @@ def look_first(notch: Region) -> tuple[float, FirstLook | None]:
     rough = _roughly(result, flat_grid_mm(notch.view, 2))
     if rough is None:
         return reed, None
-    near = _closer(notch, rough)
-    ways = ((1.0, False), (-1.0, True))
-    pushed = [_closer(notch, _pushed(near, way), mirrored) for way, mirrored in ways] if near else []
-    if near is None or None in pushed:
+    outer = _closer(notch, _pushed(rough, 1.0))
+    inner = _closer(notch, _pushed(outer, -1.0), mirrored=True) if outer else None
+    if inner and outer and _far_from(rough, outer):
+        outer = _closer(notch, _pushed(inner, 1.0))
+    if outer is None or inner is None:
         return reed, None
-    outer, inner = (each for each in pushed if each is not None)
-    edges, shift_mm, corner_shift_mm = _mean(near, outer, inner)
+    edges, shift_mm, corner_shift_mm = _mean(outer, inner)
     return reed, FirstLook(edges, rough, shift_mm, corner_shift_mm, _softmax(result[3:6]))
 
 
@@ -357,11 +359,21 @@ def _pushed(edges: EdgeColumns, way: float) -> EdgeColumns:
     return replace(edges, lower=edges.lower - by, upper=edges.upper + by)
 
 
-def _mean(near: EdgeColumns, outer: EdgeColumns, inner: EdgeColumns) -> tuple[EdgeColumns, Floats, Floats]:
+def _far_from(rough: EdgeColumns, outer: EdgeColumns) -> bool:
+    """Whether an outline is so far from what one began with that one had better begin again."""
+    off = [
+        np.interp(outer.x, rough.x, was) - now
+        for was, now in ((rough.lower, outer.lower), (rough.upper, outer.upper))
+    ]
+    corners = np.abs(np.subtract(rough.corners, outer.corners))
+    return bool(np.abs(off).mean(axis=1).max() > AGAIN_MM or corners.max() > AGAIN_CORNER_MM)
+
+
+def _mean(outer: EdgeColumns, inner: EdgeColumns) -> tuple[EdgeColumns, Floats, Floats]:
     """The mean of what was said from outside and from inside, and how far the two differ: see `FirstLook`."""
-    corners = np.array([near.corners, outer.corners, inner.corners])
-    left, right = np.median(corners, axis=0)
-    x = near.x[(near.x >= left) & (near.x <= right)]
+    corners = np.array([outer.corners, inner.corners])
+    left, right = corners.mean(axis=0)
+    x = outer.x[(outer.x >= left) & (outer.x <= right)]
 
     def both(name: str) -> Floats:
         return np.array([np.interp(x, each.x, getattr(each, name)) for each in (outer, inner)])
@@ -377,7 +389,7 @@ def _mean(near: EdgeColumns, outer: EdgeColumns, inner: EdgeColumns) -> tuple[Ed
         for edge in (lower, upper)
     ]
     edges = replace(
-        near,
+        outer,
         x=x,
         lower=lower.mean(axis=0),
         upper=upper.mean(axis=0),
@@ -385,7 +397,7 @@ def _mean(near: EdgeColumns, outer: EdgeColumns, inner: EdgeColumns) -> tuple[Ed
         spread_upper=both("spread_upper").mean(axis=0),
         inside=both("inside").mean(axis=0),
         corners=(float(left), float(right)),
-        expected_mm=np.mean([each.expected_mm for each in (near, outer, inner)], axis=0),
+        expected_mm=np.mean([outer.expected_mm, inner.expected_mm], axis=0),
         cut_end_mm=np.mean([outer.cut_end_mm, inner.cut_end_mm], axis=0),
     )
     return edges, np.max(shift, axis=1), np.ptp(corners, axis=0)

@@ -15,7 +15,7 @@ class Thresholds:
     """When an outline goes to review, or is refused, and how far it is trusted otherwise.
 
     height_u_mm : standard uncertainty of the height from its two edges alone, above which a person must look:
-        a height that is known to no better than ± 0.08 mm, twice this, does not tell open from shut.
+        a height that is known to no better than ± 0.06 mm, twice this, does not tell open from shut.
         `python -m tests.accuracy --risk` prints risk and coverage of other values. Moves "to review" and the
         tail of the height.
     corner_shift_mm : how far a corner of an opening that is not shut may move with where the second network
@@ -39,20 +39,21 @@ class Thresholds:
         Moves "silently wrong".
     edge_outwards_mm : by so much the second network sees an edge too far out, on average, and its answer is
         corrected for it. Fitted on all careful photos of the truth set. Moves the height's median.
-    edge_u_blurs, edge_u_shift, edge_u_expected, edge_u_residual : standard uncertainty of an edge: shares of
-        the blur, of its shift, of what the second network expects, and of the residual; in quadrature. Fitted
-        on the blocks shut, lit-wall, thick-ends and patterned of the truth set (the likeliest under a t
-        distribution of 4 degrees of freedom), so that 95 % of their heights in the photographed plane lie
-        within two of them; the other blocks check it. What the network expects is not fitted, but taken as
-        it says (before all are scaled by 1.19): those blocks alone would have none of it, the others are as
-        likely with it, and it is what warns of pictures unlike those learned from. A part in mm that all
-        photos have came out as 0. Move "truth within ±".
+    edge_u_blurs, edge_u_shift, edge_u_expected, edge_u_bow : standard uncertainty of an edge: shares of the
+        blur, of its shift, and of what the second network expects, in quadrature; and how much of that both
+        edges together may be bent. Fitted on the blocks shut, lit-wall, thick-ends and patterned of the truth
+        set (the likeliest under a t distribution of 4 degrees of freedom), so that 95 % of their heights in
+        the photographed plane lie within two of them; the other blocks check it. What the network expects is
+        not fitted, but taken as it says (before all are scaled by 1.24): those blocks alone would have none
+        of it, the others are as likely with it, and it is what warns of pictures unlike those learned from.
+        A part in mm that all photos have, and one of the residual, came out as 0. The bow counts where a slit
+        is more bent than open, for its height is then that of the bend. Move "truth within ±".
     corner_u_mm, corner_u_blurs, corner_u_thin_mm2, corner_u_shift : the same of a corner: a part in mm, of
         the blur, in mm² to be divided by the height, and of its shift. Fitted on the truth set's other
         blocks. Move "truth within ±" of the width.
     """
 
-    height_u_mm: float = 0.04
+    height_u_mm: float = 0.03
     corner_shift_mm: float = 0.15
     residual_mm: float = 0.03
     ends_differ_mm: float = 0.08
@@ -68,10 +69,10 @@ class Thresholds:
     bright_share: float = 0.02
     darkest: float = 0.15
     edge_outwards_mm: float = 0.0005
-    edge_u_blurs: float = 0.07
-    edge_u_shift: float = 1.18
-    edge_u_expected: float = 1.19
-    edge_u_residual: float = 0.45
+    edge_u_blurs: float = 0.065
+    edge_u_shift: float = 0.53
+    edge_u_expected: float = 1.24
+    edge_u_bow: float = 1.7
     corner_u_mm: float = 0.02
     corner_u_blurs: float = 0.2
     corner_u_thin_mm2: float = 0.006

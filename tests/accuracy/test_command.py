@@ -3,9 +3,10 @@
 import json
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
-from aperture.measure import Measurement
+from aperture.measure import Measurement, measure
 from aperture.settings import Settings
 from tests.accuracy import bounds, recorded, risk, run, tables, truth_photos
 from tests.accuracy.__main__ import main
@@ -324,10 +325,26 @@ def test_photo_stands_for_its_settings(tmp_path):
     assert photo.settings == Settings(ruler_mm=48.5)
 
 
+def test_a_height_is_wrong_by_its_edges_and_by_the_geometry():
+    (photo,) = (photo for photo in photos_in([COMMITTED]) if photo.name == "careful-19")
+    seen, measured = risk.seen_in(photo), measure(photo.path, photo.settings)
+    truth = json.loads(photo.facts.read_text(encoding="utf-8"))["truth"]
+    of_height, _ = seen.geometry_error
+    assert seen.edge_error_mm + of_height == pytest.approx(
+        measured.geometry.height_mm - truth["feret_min_mm"], abs=1e-6
+    )
+    # what the budget says of all but the edges
+    known = {part.source: np.array(part.effect) for part in measured.budget.contributions}
+    u_mm = np.sqrt(sum(effect[0] ** 2 for name, effect in known.items() if "edge" not in name))
+    assert abs(of_height) < 3 * u_mm
+
+
 def test_the_risk_of_a_shift_is_told_for_photos_that_pass():
     photos = [photo for photo in photos_in([COMMITTED]) if photo.name in {"careful-19", "careful-54"}]
-    head, _, *rows = risk.table(photos).splitlines()
+    table, below = risk.table(photos).split("\n\n")
+    head, _, *rows = table.splitlines()
     assert "edge error" in head
+    assert below.startswith("The true outline")
     shares = [int(row.split("|")[2].strip(" %")) for row in rows]
     assert shares == sorted(shares)
     assert shares[-1] == 100

@@ -17,7 +17,9 @@ from aperture.opening.contour import (
     shape_prior_jacobian,
     symmetric_contour,
 )
+from aperture.opening.find import moved_edges
 from aperture.opening.first_look import EdgeColumns
+from aperture.opening.thresholds import THRESHOLDS
 from aperture.shape import describe
 
 LEFT, RIGHT = np.array([39.4, 4.2]), np.array([46.2, 4.9])
@@ -151,3 +153,13 @@ def test_derivatives_are_those_of_small_steps(seed):
             assert edge[:, index] == pytest.approx((one - other) / 2e-7, rel=1e-3, abs=1e-4)
         change = (shape_prior(vector + step) - shape_prior(vector - step)) / 2e-7
         assert prior[:, index] == pytest.approx(change, rel=1e-3, abs=1e-3)
+
+
+@pytest.mark.parametrize(("upper_mm", "lower_mm", "share"), [(0.21, -0.19, 1.0), (0.4, 0.4, 0.0)])
+def test_bending_both_edges_makes_a_bent_slit_higher_and_an_opening_not(upper_mm, lower_mm, share):
+    """The height is the least distance of two parallel lines that enclose the outline (ISO 9276-6): of a slit
+    that is bent more than it is open it is that of the bend, of an opening that of the gap."""
+    points, edge_mm = blades(0.5, upper_mm, lower_mm).polygon(), 0.01
+    *_, bent = points + moved_edges(points, (edge_mm, edge_mm), 0.0)
+    grown = describe(bent).height_mm - describe(points).height_mm
+    assert grown == pytest.approx(share * THRESHOLDS.edge_u_bow * edge_mm, abs=2e-4)
