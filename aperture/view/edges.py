@@ -106,11 +106,13 @@ class Patch:
         # in the coefficients each pixel's upper left neighbour has its place
         width = columns + 3
         here = top * width + left
+        coefficients = self._coefficients.ravel()
         light = np.zeros(here.shape, np.float32)
         for row in range(4):
             along = np.zeros(here.shape, np.float32)
             for column in range(4):
-                along += across[column] * self._coefficients.take(here + (row * width + column), mode="clip")
+                # a view that begins further on, so that no place need be counted again
+                along += across[column] * coefficients[row * width + column :].take(here, mode="clip")
             light += down[row] * along
         return light.astype(np.float64)
 
