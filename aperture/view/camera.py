@@ -97,13 +97,17 @@ class Camera:
         """The radial term of distances from the principal point in focal lengths."""
         return self.radial * (self.focal_px / self.half_diagonal_px) ** 2
 
-    def projection_jacobian(self, points_mm: Floats, outward_mm: Floats, across_px: Floats) -> Floats:
-        """How far a point of the face moves along a direction in the photo, by the parameters; (n, 11).
+    def place_along(self, points_mm: Floats, outward_mm: Floats, across_px: Floats) -> tuple[Floats, Floats]:
+        """How far along a direction in the photo points of the face fall, and how that changes.
 
         Parameters
         ----------
         points_mm, outward_mm : (n, 2) the points as drawn, and the unit vectors along which ink moves them.
         across_px : (n, 2) unit vectors in the photo.
+
+        Returns
+        -------
+        The pixels' part along these vectors (n,), and its derivatives by the parameters (n, 11).
         """
         import cv2
 
@@ -134,7 +138,8 @@ class Camera:
         rows[9] = along * squared
         by_ink_x, by_ink_y = rotation[:, :2].T @ by_seen
         rows[10] = by_ink_x * outward_x + by_ink_y * outward_y
-        return rows.T
+        place = self.principal_px[0] * across_x + self.principal_px[1] * across_y + along * stretch
+        return place, rows.T
 
     def to_mm(self, points_px: Floats, offset_mm: float = 0.0) -> Floats:
         """Where lines of sight meet the plane `offset_mm` in front of the face; (n, 2) px to (n, 2) mm."""
@@ -243,9 +248,11 @@ def fit_camera(
     )
     prior_by_vector = np.hstack([np.zeros((5, 6)), np.diag(1 / doubt)])
 
-    def along(camera: Camera) -> Floats:
-        away = seen_px - camera.to_pixel(points_mm + camera.ink_mm * outward_mm)
-        return away[:, 0] * across_px[:, 0] + away[:, 1] * across_px[:, 1]
+    seen_along = seen_px[:, 0] * across_px[:, 0] + seen_px[:, 1] * across_px[:, 1]
+
+    def off(vector: Floats) -> tuple[Floats, Floats]:
+        place, moved = start.with_vector(vector).place_along(points_mm, outward_mm, across_px)
+        return seen_along - place, -moved
 
     # one weight for all points, so that a side counts twice in all
     points_a_side = len(points_mm) / max(1, len(np.unique(sides)))
@@ -254,15 +261,14 @@ def fit_camera(
     for _ in range(2):
 
         def problem(v: Floats, share: float = weight / noise) -> tuple[Floats, Floats]:
-            camera = start.with_vector(v)
-            moved = camera.projection_jacobian(points_mm, outward_mm, across_px)
+            residuals, by_vector = off(v)
             return (
-                np.concatenate([along(camera) * share, (v[6:] - expected) / doubt]),
-                np.concatenate([moved * -share, prior_by_vector]),
+                np.concatenate([residuals * share, (v[6:] - expected) / doubt]),
+                np.concatenate([by_vector * share, prior_by_vector]),
             )
 
         vector, covariance = soft_l1(problem, vector)
-        residuals = along(start.with_vector(vector))
+        residuals, _ = off(vector)
         # never better than a fiftieth of a pixel: resampling and interpolation alone cost that
         noise = max(0.02, 1.4826 * float(np.median(np.abs(residuals))), float(np.sqrt(np.mean(residuals**2))))
     return Fit(start.with_vector(vector), covariance, residuals)

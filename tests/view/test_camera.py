@@ -141,7 +141,8 @@ def test_what_a_parameter_does_to_a_point(radial):
         return np.sum(moved.to_pixel(points + moved.ink_mm * outward) * across, axis=1)
 
     expected = approx_fprime(one.vector(), along, 1e-6)
-    got = one.projection_jacobian(points, outward, across)
+    place, got = one.place_along(points, outward, across)
+    assert place == pytest.approx(along(one.vector()), abs=1e-6)
     size = np.abs(expected).max(axis=0)
     assert got / size == pytest.approx(expected / size, abs=1e-4)
 
