@@ -183,6 +183,7 @@ def fit_sharpening(axis_px: Floats, profiles: Floats, counts: Floats | None = No
     dark, bright = profiles[:, :ends].mean(axis=1), profiles[:, -ends:].mean(axis=1)
 
     weights = np.ones_like(profiles) if counts is None else np.sqrt(counts / counts.mean(axis=1)[:, None])
+    weights = weights[:, inner]
     start = np.concatenate([[0.4, np.log(1.4)], np.zeros(2 * count), dark, bright])
     span = float(axis_px[-1] - axis_px[0])
     low = np.array([0.0, np.log(0.8), *np.repeat([-1.2, -span / 4, 0.0, 0.0], count)])
@@ -196,11 +197,11 @@ def fit_sharpening(axis_px: Floats, profiles: Floats, counts: Floats | None = No
     def misfit(values: Floats, noise: float) -> Floats:
         # A wide weak sharpening and a narrow strong one look alike; what is usual decides between them.
         usual = (values[:2] - [USUAL_AMOUNT, np.log(USUAL_RADIUS_PX)]) / [AMOUNT_SPREAD, RADIUS_SPREAD]
-        off = weights * (steps(values.tobytes())[0] - profiles)
-        return np.concatenate([off[:, inner].ravel() / noise, usual])
+        off = (steps(values.tobytes())[0] - profiles)[:, inner] * (weights / noise)
+        return np.concatenate([off.ravel(), usual])
 
     def misfit_by_values(values: Floats, noise: float) -> Floats:
-        change = (weights * steps(values.tobytes())[1])[:, :, inner] / noise
+        change = steps(values.tobytes())[1][:, :, inner] * (weights / noise)
         usual = np.eye(2, len(values)) / np.array([[AMOUNT_SPREAD], [RADIUS_SPREAD]])
         return np.concatenate([change.reshape(len(values), -1).T, usual])
 
@@ -233,6 +234,7 @@ def unsharpened(stored: NDArray[np.uint8], sharpening: Sharpening) -> NDArray[np
     -------
     (rows, columns) float32, stored brightness 0 to 1 (not linear light).
     """
+    import cv2
     from scipy.fft import fftfreq, irfft2, next_fast_len, rfft2, rfftfreq
 
     picture = stored.astype(np.float32) / 255.0
@@ -240,12 +242,12 @@ def unsharpened(stored: NDArray[np.uint8], sharpening: Sharpening) -> NDArray[np
         return picture
     margin = int(np.ceil(4 * sharpening.radius_px))
     # prime numbers of rows or columns would take several times as long
-    ends = [(margin, next_fast_len(side + 2 * margin, True) - side - margin) for side in picture.shape]
-    padded = np.pad(picture, ends, mode="reflect")
+    rows, columns = picture.shape
+    below, right = (next_fast_len(side + 2 * margin, True) - side - margin for side in (rows, columns))
+    padded = cv2.copyMakeBorder(picture, margin, below, margin, right, cv2.BORDER_REFLECT_101)
     along, across = (
         np.exp(-2 * (np.pi * sharpening.radius_px * frequency) ** 2).astype(np.float32)
         for frequency in (fftfreq(padded.shape[0])[:, None], rfftfreq(padded.shape[1]))
     )
     restored = irfft2(rfft2(padded) / (1 + sharpening.amount * (1 - along * across)), s=padded.shape)
-    rows, columns = picture.shape
     return np.asarray(restored[margin : margin + rows, margin : margin + columns], dtype=np.float32)
