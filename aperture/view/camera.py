@@ -21,8 +21,8 @@ Floats = NDArray[np.float64]
 # than two digits at the few per cent of a phone's lens.
 STRAIGHTENED = (1, 8, 0.0)
 ROBUST_BEYOND = 2.0  # standard uncertainties: what is off by more counts as if something else were wrong, too
-# The fit ends with a step of a ten-thousandth of its own standard uncertainty (squared, as it is reckoned).
-MOST_STEPS, ARRIVED = 50, 1e-8
+# The fit ends with a step of a thousandth of its own standard uncertainty (squared, as it is reckoned).
+MOST_STEPS, ARRIVED = 50, 1e-6
 FULL_FRAME_DIAGONAL_MM = 43.267  # of 36 x 24 mm, CIPA DCG-001: equal diagonals define the equivalent
 
 
