@@ -153,11 +153,9 @@ class PrintedScale(Term):
         )
 
     def changes(self, case: Case) -> Floats:
-        """The outline, larger about its middle."""
-        points = case.outline.points_mm
-        relative_u = case.settings.uncertainty.ruler_doubt_mm / RECTANGLE / case.settings.ruler_mm
-        middle = points.mean(axis=0)
-        return case.changes([middle + (points - middle) * (1 + relative_u)])
+        """A larger outline: lengths grow with it, the area with its square, the ratio not at all."""
+        larger = 1 + case.settings.uncertainty.ruler_doubt_mm / RECTANGLE / case.settings.ruler_mm
+        return (case.here * [larger, larger, larger**2, 1.0] - case.here)[None]
 
 
 class CameraAndCard(Term):

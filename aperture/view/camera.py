@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 STRAIGHTENED = (1, 8, 0.0)
 ROBUST_BEYOND = 2.0  # standard uncertainties: what is off by more counts as if something else were wrong, too
 # The fit ends with a step of a thousandth of its own standard uncertainty (squared, as it is reckoned).
-MOST_STEPS, ARRIVED = 50, 1e-6
+MOST_STEPS, LAST_STEP = 50, 1e-6
 FULL_FRAME_DIAGONAL_MM = 43.267  # of 36 x 24 mm, CIPA DCG-001: equal diagonals define the equivalent
 
 
@@ -300,11 +300,11 @@ def soft_l1(problem: Callable[[Floats], tuple[Floats, Floats]], start: Floats) -
         # in standard uncertainties, squared: a step is this long
         length = float(step @ downhill)
         trial = problem(values - step)
-        while length > ARRIVED and not _soft_root(trial[0]).sum() <= root.sum():
+        while length > LAST_STEP and not _soft_root(trial[0]).sum() <= root.sum():
             step, length = step / 2, length / 4
             trial = problem(values - step)
         values, (residuals, by_values) = values - step, trial
-        if length <= ARRIVED:
+        if length <= LAST_STEP:
             break
     curved = by_values * _soft_root(residuals)[:, None] ** -1.5
     return values, np.asarray(np.linalg.inv(curved.T @ curved), np.float64)

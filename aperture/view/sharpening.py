@@ -79,7 +79,7 @@ def edge_spread(
     places = (edge_px - centre) @ along
     start, end = places.min(), places.max()
     steps = int(reach_px / BIN_PX)
-    axis = np.linspace(-steps, steps, 2 * steps + 1) * BIN_PX
+    axis = np.arange(-steps, steps + 1, dtype=np.float64) * BIN_PX
     corners = centre + np.array([[a, b] for a in (start, end) for b in (axis[0], axis[-1])]) @ [along, across]
     rows, columns = bounds(corners, luma.shape, margin_px=1)
     x = (np.arange(columns.start, columns.stop) - centre[0]).astype(np.float32)
