@@ -146,7 +146,7 @@ def sharpened_steps(axis_px: Floats, values: Floats) -> tuple[Floats, Floats]:
 
 
 def _gaussian(profiles: Floats, radius: float) -> tuple[Floats, Floats]:
-    """Profiles (k, n, m) blurred by a Gaussian of so many samples; the first ones' change with ln(radius).
+    """Profiles (k, n, m) blurred by a Gaussian of so many samples; and what ln(radius) does to the first.
 
     The kernel is cut off at four radii. Beyond its ends a profile goes on as its mirror image, for which a
     blur is a product of cosine transforms (Martucci, Symmetric convolution and the discrete sine and cosine
@@ -159,6 +159,7 @@ def _gaussian(profiles: Floats, radius: float) -> tuple[Floats, Floats]:
     places = np.arange(-reach, reach + 1)
     kernel = np.exp(-0.5 * (places / radius) ** 2)
     kernel /= kernel.sum()
+    # with ln(radius) a Gaussian grows by its distance squared, in radii, less one
     kernels = np.zeros((2, 2 * count))
     kernels[:, places] = kernel, ((places / radius) ** 2 - 1) * kernel
     damping, by_log_radius = rfft(kernels).real[:, :count]
