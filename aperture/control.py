@@ -67,7 +67,8 @@ def _deviation(light: Floats, ellipse: PrintedEllipse, scale: float, ink: float)
     below, above = light[:, :ends].mean(axis=1), light[:, -ends:].mean(axis=1)
     share = (y - y[ends // 2]) / (y[-1 - ends // 2] - y[ends // 2])
     paper = below[:, None] + (above - below)[:, None] * share
-    darkest = float(np.median(light.min(axis=1) / np.median(paper, axis=1)))
+    in_the_middle = paper[:, len(y) // 2]  # the median, too, of what rises or falls evenly
+    darkest = float(np.median(light.min(axis=1) / in_the_middle))
     if not (float(np.median(paper)) > LEAST_PAPER and darkest < MOST_INK):
         return None
     thickness = ((paper - light) / (paper * (1 - ink))).sum(axis=1) * STEP_MM

@@ -329,6 +329,19 @@ def test_quantities_are_those_of_describe(seed):
     np.testing.assert_allclose(quantities(outline), expected, rtol=1e-12)
 
 
+def test_quantities_of_many_outlines_are_those_of_each():
+    # Axes and area of an ellipse are closed forms; its polygon has a ten-thousandth less of them.
+    outlines = np.stack([ellipse(7.0, height, 400) for height in (0.3, 1.0, 2.0)])
+    height, width, area, ratio = quantities(outlines).T
+    assert height == pytest.approx([0.3, 1.0, 2.0], rel=1e-4)
+    assert width == pytest.approx(7.0, rel=1e-9)
+    assert area == pytest.approx(np.pi / 4 * 7.0 * np.array([0.3, 1.0, 2.0]), rel=1e-4)
+    assert ratio == pytest.approx(np.array([0.3, 1.0, 2.0]) / 7.0, rel=1e-9)
+    outlines[1, 7] = np.nan
+    with pytest.raises(ValueError, match="not a finite number"):
+        quantities(outlines)
+
+
 @pytest.mark.parametrize(
     "points",
     [

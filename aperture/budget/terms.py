@@ -78,14 +78,16 @@ class Case:
         """`QUANTITIES` of the outline as it is (4,)."""
         return quantities(self.outline.points_mm)
 
-    def changes(self, displaced: list[Floats]) -> Floats:
-        """How `QUANTITIES` change if the outline lay elsewhere: n outlines (m, 2) mm to (n, 4).
+    def changes(self, displaced: list[Floats] | Floats) -> Floats:
+        """How `QUANTITIES` change if the outline lay elsewhere: n outlines (n, m, 2) mm to (n, 4).
 
         Raises
         ------
         ValueError : a displaced outline is no outline any more.
         """
-        return np.array([quantities(each) - self.here for each in displaced])
+        if len(displaced) == 0:
+            return np.zeros((0, len(QUANTITIES)))
+        return quantities(np.asarray(displaced)) - self.here
 
 
 class Term(ABC):
@@ -151,11 +153,9 @@ class PrintedScale(Term):
         )
 
     def changes(self, case: Case) -> Floats:
-        """The outline, larger about its middle."""
-        points = case.outline.points_mm
-        relative_u = case.settings.uncertainty.ruler_doubt_mm / RECTANGLE / case.settings.ruler_mm
-        middle = points.mean(axis=0)
-        return case.changes([middle + (points - middle) * (1 + relative_u)])
+        """A larger outline: lengths grow with it, the area with its square, the ratio not at all."""
+        larger = 1 + case.settings.uncertainty.ruler_doubt_mm / RECTANGLE / case.settings.ruler_mm
+        return (case.here * [larger, larger, larger**2, 1.0] - case.here)[None]
 
 
 class CameraAndCard(Term):
@@ -330,7 +330,7 @@ class ModelOfTheEdge(Term):
         """The outline with each blade, and each corner, out by what the networks are trusted to."""
         points = case.outline.points_mm
         edge, corner = model_u_mm(case.view, float(case.here[0]))
-        return case.changes(list(points + moved_edges(points, (edge, edge), corner)))
+        return case.changes(points + moved_edges(points, (edge, edge), corner))
 
 
 class CorrectionOfTheHeight(Term):
@@ -384,7 +384,7 @@ class Edge(Term):
 
     def changes(self, case: Case) -> Floats:
         """The outline as the finder says that it may lie."""
-        return case.changes(list(case.outline.points_mm + case.outline.displacements_mm))
+        return case.changes(case.outline.points_mm + case.outline.displacements_mm)
 
 
 TERMS: tuple[Term, ...] = (

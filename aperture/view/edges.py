@@ -61,12 +61,12 @@ def _spline_kernel() -> NDArray[np.float32]:
     return (math.sqrt(3.0) * pole ** np.abs(np.arange(-12, 13))).astype(np.float32)
 
 
-def _between(places: Floats) -> tuple[tuple[NDArray[np.floating[Any]], ...], NDArray[np.intp]]:
+def _between(places: Floats) -> tuple[tuple[NDArray[np.floating[Any]], ...], NDArray[np.int32]]:
     """How much the four coefficients around each place count, and the number of the pixel before it.
 
     Source: the cubic B-spline, as in Unser 1999.
     """
-    before = places.astype(np.intp)
+    before = np.floor(places)
     t = (places - before).astype(np.float32)
     back = 1 - t
     squared, back_squared = t * t, back * back
@@ -75,7 +75,7 @@ def _between(places: Floats) -> tuple[tuple[NDArray[np.floating[Any]], ...], NDA
         2 / 3 - squared * (1 - t / 2),
         2 / 3 - back_squared * (1 - back / 2),
         squared * t / 6,
-    ), before
+    ), before.astype(np.int32)
 
 
 @dataclass(frozen=True)
@@ -105,12 +105,14 @@ class Patch:
         )
         # in the coefficients each pixel's upper left neighbour has its place
         width = columns + 3
-        here = top * width + left
+        here = (top * width + left).astype(np.intp)
+        coefficients = self._coefficients.ravel()
         light = np.zeros(here.shape, np.float32)
         for row in range(4):
             along = np.zeros(here.shape, np.float32)
             for column in range(4):
-                along += across[column] * self._coefficients.take(here + (row * width + column), mode="clip")
+                # a view that begins further on, so that no place need be counted again
+                along += across[column] * coefficients[row * width + column :].take(here, mode="clip")
             light += down[row] * along
         return light.astype(np.float64)
 
@@ -160,11 +162,11 @@ def patch_around(luma: NDArray[np.uint8], points_px: Floats, margin_px: int = 4)
     return Patch(linear_light(luma[rows, columns]), columns.start, rows.start)
 
 
-def _blurred_step(z: NDArray[np.float32]) -> NDArray[np.float32]:
+def _blurred_step(z: NDArray[Precision]) -> NDArray[Precision]:
     """A step from 0 to 1, so many blurs before or behind it; reckoned only where it is neither yet."""
     from scipy.special import ndtr
 
-    step = (z > 0).astype(np.float32)
+    step = (z > 0).astype(z.dtype)
     near = np.abs(z) < FAR_BLURS
     step[near] = ndtr(z[near])
     return step
@@ -199,8 +201,6 @@ def fit_steps(axis: Floats, profiles: Floats, sigma: float, iterations: int = 12
     `Steps` with arrays of shape (n,). A profile without a step gives some position and a large residual
     relative to its contrast; the caller decides what to keep.
     """
-    from scipy.special import ndtr
-
     n, m = profiles.shape
     ends = max(2, m // 5)
     before = profiles[:, :ends].mean(axis=1)
@@ -234,8 +234,7 @@ def fit_steps(axis: Floats, profiles: Floats, sigma: float, iterations: int = 12
         if len(moving) == 0:
             break
     position, log_sigma, before, after = found
-    model = before[:, None] + (after - before)[:, None] * ndtr(
-        (axis - position[:, None]) / np.exp(log_sigma)[:, None]
-    )
+    step = _blurred_step((axis - position[:, None]) / np.exp(log_sigma)[:, None])
+    model = before[:, None] + (after - before)[:, None] * step
     residual = np.sqrt(np.mean((profiles - model) ** 2, axis=1))
     return Steps(position, np.exp(log_sigma), before, after, residual)

@@ -10,6 +10,7 @@ is nowhere below 1, so that it calms noise rather than raising it.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,7 +79,7 @@ def edge_spread(
     places = (edge_px - centre) @ along
     start, end = places.min(), places.max()
     steps = int(reach_px / BIN_PX)
-    axis = np.linspace(-steps, steps, 2 * steps + 1) * BIN_PX
+    axis = np.arange(-steps, steps + 1, dtype=np.float64) * BIN_PX
     corners = centre + np.array([[a, b] for a in (start, end) for b in (axis[0], axis[-1])]) @ [along, across]
     rows, columns = bounds(corners, luma.shape, margin_px=1)
     x = (np.arange(columns.start, columns.stop) - centre[0]).astype(np.float32)
@@ -111,69 +112,59 @@ def mean_profile(edges: list[EdgeSpreadFunction]) -> tuple[Floats, Floats]:
     return np.interp(axis, axis[seen], total[seen] / count[seen]), count
 
 
-def sharpened_steps(axis_px: Floats, values: Floats) -> Floats:
-    """Profiles across blurred and sharpened steps, stored brightness, (n, m).
+def sharpened_steps(axis_px: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Profiles across blurred and sharpened steps, and how they change with the values.
 
     Parameters
     ----------
-    axis_px : (m,) evenly spaced places along the profiles.
+    axis_px : (m,) evenly spaced places along the profiles, which are level at both ends.
     values : (2 + 4 n,) amount, ln(radius); then n times each: ln(blur), place, dark level, bright level.
+
+    Returns
+    -------
+    Stored brightness (n, m), and its derivatives (2 + 4 n, n, m).
     """
-    steps = _steps(axis_px, values)
-    return np.asarray(np.clip(steps.sharpened(float(values[0])), 0.0, 1.0))
-
-
-@dataclass(frozen=True)
-class _Steps:
-    """Steps before they are sharpened: the contrast of each in linear light (n, 1); and along its profile,
-    all (n, m), the distance from it in blurs, the step from 0 to 1, it as stored, that blurred by the radius.
-    """
-
-    contrast: Floats
-    away: Floats
-    step: Floats
-    stored: Floats
-    soft: Floats
-
-    def sharpened(self, amount: float) -> Floats:
-        """As stored, with this amount of sharpening, before it is cut off at black and white."""
-        return self.stored + amount * (self.stored - self.soft)
-
-
-def _steps(axis_px: Floats, values: Floats) -> _Steps:
-    from scipy.ndimage import gaussian_filter1d
     from scipy.special import ndtr
 
+    amount, radius = float(values[0]), float(np.exp(values[1]) / (axis_px[1] - axis_px[0]))
     log_blur, place, *levels = values[2:].reshape(4, -1, 1)
-    dark, bright = decode(np.array(levels))
+    (dark, bright), (by_dark, by_bright) = decode(np.array(levels)), decode_slope(np.array(levels))
     away = (axis_px - place) / np.exp(log_blur)
     step = ndtr(away)
     stored = encode(dark + (bright - dark) * step)
-    soft = gaussian_filter1d(stored, np.exp(values[1]) / (axis_px[1] - axis_px[0]), mode="nearest")
-    return _Steps(bright - dark, away, step, stored, soft)
+    bell = (bright - dark) * np.exp(-0.5 * away**2) / np.sqrt(2 * np.pi)
+    own = np.stack([-bell * away, -bell / np.exp(log_blur), by_dark * (1 - step), by_bright * step])
+    plain = np.concatenate([stored[None], own / decode_slope(stored)])
+    soft, soft_by_log_radius = _gaussian(plain, radius)
+    raised = plain + amount * (plain - soft)
+    change = np.zeros((len(values), *stored.shape))
+    change[0], change[1] = stored - soft[0], -amount * soft_by_log_radius
+    each = np.arange(len(stored))
+    change[2:].reshape(4, -1, *stored.shape)[:, each, each] = raised[1:]
+    change *= (raised[0] > 0.0) & (raised[0] < 1.0)
+    return np.clip(raised[0], 0.0, 1.0), change
 
 
-def sharpened_steps_by_values(axis_px: Floats, values: Floats) -> Floats:
-    """How `sharpened_steps` changes with the values; (2 + 4 n, n, m)."""
-    from scipy.ndimage import gaussian_filter1d
+def _gaussian(profiles: Floats, radius: float) -> tuple[Floats, Floats]:
+    """Profiles (k, n, m) blurred by a Gaussian of so many samples; and what ln(radius) does to the first.
 
-    amount, radius = float(values[0]), np.exp(values[1]) / (axis_px[1] - axis_px[0])
-    log_blur, _, *levels = values[2:].reshape(4, -1, 1)
-    steps = _steps(axis_px, values)
-    bell = steps.contrast * np.exp(-0.5 * steps.away**2) / np.sqrt(2 * np.pi)
-    by_dark, by_bright = decode_slope(np.array(levels))
-    by_width_and_place = [-bell * steps.away, -bell / np.exp(log_blur)]
-    by_levels = [by_dark * (1 - steps.step), by_bright * steps.step]
-    own = np.stack(by_width_and_place + by_levels) / decode_slope(steps.stored)
-    own += amount * (own - gaussian_filter1d(own, radius, mode="nearest"))
-    change = np.zeros((len(values), *steps.stored.shape))
-    change[0] = steps.stored - steps.soft
-    # what a Gaussian blurred, changes with ln(width) by the width's square times its second derivative
-    change[1] = -amount * radius**2 * gaussian_filter1d(steps.stored, radius, order=2, mode="nearest")
-    each = np.arange(len(steps.stored))
-    change[2:].reshape(4, -1, *steps.stored.shape)[:, each, each] = own
-    raised = steps.sharpened(amount)
-    return np.asarray(change * ((raised > 0.0) & (raised < 1.0)))
+    The kernel is cut off at four radii. Beyond its ends a profile goes on as its mirror image, for which a
+    blur is a product of cosine transforms (Martucci, Symmetric convolution and the discrete sine and cosine
+    transforms, IEEE Transactions on Signal Processing 42 (5), 1994, pp. 1038-1051).
+    """
+    from scipy.fft import dct, idct, rfft
+
+    count = profiles.shape[-1]
+    reach = min(int(4 * radius + 0.5), count - 1)
+    places = np.arange(-reach, reach + 1)
+    kernel = np.exp(-0.5 * (places / radius) ** 2)
+    kernel /= kernel.sum()
+    # with ln(radius) a Gaussian grows by its distance squared, in radii, less one
+    kernels = np.zeros((2, 2 * count))
+    kernels[:, places] = kernel, ((places / radius) ** 2 - 1) * kernel
+    damping, by_log_radius = rfft(kernels).real[:, :count]
+    waves = dct(profiles)
+    return idct(waves * damping), idct(waves[0] * by_log_radius)
 
 
 def fit_sharpening(axis_px: Floats, profiles: Floats, counts: Floats | None = None) -> Sharpening:
@@ -193,20 +184,25 @@ def fit_sharpening(axis_px: Floats, profiles: Floats, counts: Floats | None = No
     dark, bright = profiles[:, :ends].mean(axis=1), profiles[:, -ends:].mean(axis=1)
 
     weights = np.ones_like(profiles) if counts is None else np.sqrt(counts / counts.mean(axis=1)[:, None])
+    weights = weights[:, inner]
     start = np.concatenate([[0.4, np.log(1.4)], np.zeros(2 * count), dark, bright])
     span = float(axis_px[-1] - axis_px[0])
     low = np.array([0.0, np.log(0.8), *np.repeat([-1.2, -span / 4, 0.0, 0.0], count)])
     high = np.array([2.0, np.log(3.0), *np.repeat([np.log(span / 3), span / 4, 1.2, 1.2], count)])
 
+    @lru_cache(maxsize=1)
+    def steps(values: bytes) -> tuple[Floats, Floats]:
+        # the search asks for profiles, and then for their derivatives, of the same values
+        return sharpened_steps(axis_px, np.frombuffer(values))
+
     def misfit(values: Floats, noise: float) -> Floats:
         # A wide weak sharpening and a narrow strong one look alike; what is usual decides between them.
         usual = (values[:2] - [USUAL_AMOUNT, np.log(USUAL_RADIUS_PX)]) / [AMOUNT_SPREAD, RADIUS_SPREAD]
-        return np.concatenate(
-            [(weights * (sharpened_steps(axis_px, values) - profiles))[:, inner].ravel() / noise, usual]
-        )
+        off = (steps(values.tobytes())[0] - profiles)[:, inner] * (weights / noise)
+        return np.concatenate([off.ravel(), usual])
 
     def misfit_by_values(values: Floats, noise: float) -> Floats:
-        change = (weights * sharpened_steps_by_values(axis_px, values))[:, :, inner] / noise
+        change = steps(values.tobytes())[1][:, :, inner] * (weights / noise)
         usual = np.eye(2, len(values)) / np.array([[AMOUNT_SPREAD], [RADIUS_SPREAD]])
         return np.concatenate([change.reshape(len(values), -1).T, usual])
 
@@ -239,6 +235,7 @@ def unsharpened(stored: NDArray[np.uint8], sharpening: Sharpening) -> NDArray[np
     -------
     (rows, columns) float32, stored brightness 0 to 1 (not linear light).
     """
+    import cv2
     from scipy.fft import fftfreq, irfft2, next_fast_len, rfft2, rfftfreq
 
     picture = stored.astype(np.float32) / 255.0
@@ -246,12 +243,12 @@ def unsharpened(stored: NDArray[np.uint8], sharpening: Sharpening) -> NDArray[np
         return picture
     margin = int(np.ceil(4 * sharpening.radius_px))
     # prime numbers of rows or columns would take several times as long
-    ends = [(margin, next_fast_len(side + 2 * margin, True) - side - margin) for side in picture.shape]
-    padded = np.pad(picture, ends, mode="reflect")
+    rows, columns = picture.shape
+    below, right = (next_fast_len(side + 2 * margin, True) - side - margin for side in (rows, columns))
+    padded = cv2.copyMakeBorder(picture, margin, below, margin, right, cv2.BORDER_REFLECT_101)
     along, across = (
         np.exp(-2 * (np.pi * sharpening.radius_px * frequency) ** 2).astype(np.float32)
         for frequency in (fftfreq(padded.shape[0])[:, None], rfftfreq(padded.shape[1]))
     )
     restored = irfft2(rfft2(padded) / (1 + sharpening.amount * (1 - along * across)), s=padded.shape)
-    rows, columns = picture.shape
     return np.asarray(restored[margin : margin + rows, margin : margin + columns], dtype=np.float32)

@@ -7,6 +7,7 @@ and the card's spread of markers cancels what is symmetric about each marker.
 """
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -124,7 +125,9 @@ class _Sides:
     level: NDArray[np.bool_]
 
 
-def _sides(marker_ids: list[int], scale: float) -> _Sides:
+@lru_cache
+def _sides(marker_ids: tuple[int, ...], scale: float) -> _Sides:
+    """Of these markers; kept, for all photos of a print have them in common."""
     outward = np.array([[0.0, 1.0], [1.0, 0.0], [0.0, -1.0], [-1.0, 0.0]])  # top, right, bottom, left
     places = (np.arange(SIDE_STATIONS) + 0.5) / SIDE_STATIONS
     places = 0.06 + 0.88 * places  # the corners themselves are rounded by the blur
@@ -181,11 +184,11 @@ def _profiles(
     light = np.empty((len(base), len(axis)))
     for marker, patch in enumerate(patches):
         here = sides.number // 4 == marker
-        points = np.empty((np.count_nonzero(here), neighbours, len(axis), 2))
+        points = np.empty((2, np.count_nonzero(here), neighbours, len(axis)))
         for xy in (0, 1):
             start, by_axis, by_aside = (each[here, xy, None, None] for each in (base, across, along))
-            points[..., xy] = start + axis * by_axis + aside_px[here] * by_aside
-        light[here] = patch.sample(points).mean(axis=1)
+            np.add(start + aside_px[here] * by_aside, axis * by_axis, out=points[xy])
+        light[here] = patch.sample(np.moveaxis(points, 0, -1)).mean(axis=1)
     return _Profiles(axis, light, base, across, px_per_mm)
 
 
@@ -228,7 +231,7 @@ def locate_card(photo: Photo, settings: Settings) -> View:
     drawn = np.concatenate([geometry.marker_corners_mm(i) for i in ids]) * scale
     seen = np.concatenate([corners[i] for i in ids])
     camera = start_camera(drawn, seen, prior, size)
-    sides = _sides(ids, scale)
+    sides = _sides(tuple(ids), scale)
     fit, profiles, steps, usable = _fit_to_sides(photo.luma, camera, prior, ids, sides, scale)
     sharpening = _sharpness(photo.luma, profiles, steps, usable, sides)
     view = _view(photo, settings, scale, markers, ids, fit, steps, usable, sides, sharpening)
@@ -316,8 +319,9 @@ def _view(
     offset = settings.tip_offset_mm
     to_eye = camera.camera_centre_mm() - np.array([*tip, offset])
     depth = float((camera.rotation() @ np.array([*tip, offset]) + camera.translation_mm)[2])
-    number = sides.number[usable]
-    side_means = [float(np.mean(fit.residuals_px[number == k])) for k in np.unique(number)]
+    points_a_side = np.bincount(sides.number[usable])
+    side_sums = np.bincount(sides.number[usable], fit.residuals_px)
+    side_means = side_sums[points_a_side > 0] / points_a_side[points_a_side > 0]
     flags = []
     if len(ids) < len(CARD.markers.centres_mm):
         flags.append("marker-missing")

@@ -6,12 +6,11 @@ from scipy.ndimage import gaussian_filter, gaussian_filter1d
 from scipy.optimize import approx_fprime
 from scipy.special import ndtr
 
-from aperture.view.edges import encode
+from aperture.view.edges import decode, encode
 from aperture.view.sharpening import (
     Sharpening,
     fit_sharpening,
     sharpened_steps,
-    sharpened_steps_by_values,
     unsharpened,
 )
 
@@ -37,12 +36,22 @@ def test_amount_radius_and_blur_come_back(amount, radius_px, blurs_px):
     assert found.misfit < 1e-3
 
 
+@pytest.mark.parametrize(("amount", "radius_px"), [(0.0, 1.4), (0.6, 0.8), (1.0, 3.0)])
+def test_sharpened_steps_are_those_of_scipys_filter(amount, radius_px):
+    levels = decode(np.array(0.25)), decode(np.array(0.85))
+    values = [amount, np.log(radius_px), np.log(1.1), 0.3, 0.25, 0.85]
+    stored = encode(levels[0] + (levels[1] - levels[0]) * ndtr((AXIS - 0.3) / 1.1))
+    expected = stored + amount * (stored - gaussian_filter1d(stored, radius_px / SPACING, mode="nearest"))
+    # at the ends SciPy goes on with the last value here, not with the mirror image
+    assert sharpened_steps(AXIS, np.array(values))[0][0] == pytest.approx(np.clip(expected, 0, 1), abs=1e-6)
+
+
 @pytest.mark.parametrize("amount", [0.0, 0.4, 1.5])
 def test_what_each_value_does_to_a_step(amount):
     # Reference: SciPy's numerical derivative. The brightest profile is cut off at 1 on its bright side.
     values = np.array([amount, np.log(1.3), np.log(0.8), np.log(1.4), 0.2, -0.4, 0.02, 0.25, 0.7, 0.97])
-    got = sharpened_steps_by_values(AXIS, values).reshape(len(values), -1).T
-    expected = approx_fprime(values, lambda moved: sharpened_steps(AXIS, moved).ravel(), 1e-7)
+    got = sharpened_steps(AXIS, values)[1].reshape(len(values), -1).T
+    expected = approx_fprime(values, lambda moved: sharpened_steps(AXIS, moved)[0].ravel(), 1e-7)
     assert got == pytest.approx(expected, abs=2e-3)
 
 

@@ -15,7 +15,7 @@ from aperture.card.paper import POINTS_PER_MM
 from aperture.control import measure_controls
 from aperture.errors import CardError
 from aperture.settings import Settings
-from aperture.view.markers import find_markers
+from aperture.view.markers import _reduced, find_markers
 from aperture.view.region import region_around
 from aperture.view.view import locate_card
 from tests.made_photos import PX_PER_MM_DRAWN, camera_before, luma_of, photo_of, printed
@@ -377,3 +377,14 @@ def test_a_second_tag_is_read_too_even_if_it_lies_farther_away(larger):
     luma = with_tags((17, 800, 1.0), (44, 1600, 1.8))
     luma = cv2.resize(luma, None, fx=larger, fy=larger, interpolation=cv2.INTER_CUBIC)
     assert find_markers(luma).reeds == (17, 44)
+
+
+@pytest.mark.parametrize("times", [1, 2, 3, 4, 6])
+def test_a_reduced_picture_is_the_mean_of_squares(times):
+    # Reference: NumPy's mean; rounded to whole values, once more where it is done in two steps.
+    luma = np.random.default_rng(9).integers(0, 256, (61, 87), dtype=np.uint8)
+    rows, columns = 61 // times, 87 // times
+    squares = luma[: rows * times, : columns * times].reshape(rows, times, columns, times)
+    got = _reduced(luma, times)
+    assert got.shape == (rows, columns)
+    assert got == pytest.approx(squares.mean(axis=(1, 3)), abs=1.01 if times > 3 else 0.51)
