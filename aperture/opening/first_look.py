@@ -140,38 +140,36 @@ def _encoded(light: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(np.sqrt(np.clip(light, 0.0, BRIGHTEST)) - 0.5, np.float32)
 
 
-def _softmax(logits: NDArray[np.float32]) -> Floats:
-    """Shares that add up to 1 along the first axis."""
-    power = np.exp(logits.astype(np.float64) - logits.max(axis=0))
-    return np.asarray(power / power.sum(axis=0))
+def _softmax(logits: NDArray[np.float32], axis: int = 0) -> Floats:
+    """Shares that add up to 1 along an axis."""
+    power = np.exp(logits.astype(np.float64) - logits.max(axis=axis, keepdims=True))
+    return np.asarray(power / power.sum(axis=axis, keepdims=True))
 
 
 def _sigmoid(x: Floats | np.floating) -> Floats:
     return np.asarray(1.0 / (1.0 + np.exp(-np.asarray(x, np.float64))))
 
 
-def _peaks(logits: NDArray[np.float32]) -> tuple[Floats, Floats]:
+def _peaks(share: Floats) -> tuple[Floats, Floats]:
     """Of each column's distribution (rows, columns): the mean about its peak, and the spread; in rows.
 
     In all of the notch there may be several edges; the likeliest counts.
     """
-    share, rows = _softmax(logits), np.arange(len(logits))[:, None]
+    rows = np.arange(len(share))[:, None]
     near = share * (np.abs(rows - share.argmax(axis=0)) <= PEAK_ROWS)
     mean = (near * rows).sum(axis=0) / near.sum(axis=0)
     return mean, _spread(share, mean)
 
 
-def _medians(logits: NDArray[np.float32]) -> tuple[Floats, Floats]:
-    """Of each column's distribution (rows, columns): the median, and the spread; in rows.
+def _medians(share: Floats) -> Floats:
+    """The medians (..., columns) of each column's distribution (..., rows, columns), in rows.
 
     In a strip there is one edge. A share is spread evenly over its row, half a row to both sides.
     """
-    share = _softmax(logits)
-    up_to = share.cumsum(axis=0)
-    row = (up_to >= 0.5).argmax(axis=0)[None]
-    over, own = (np.take_along_axis(each, row, axis=0) for each in (up_to - 0.5, share))
-    median = (row + 0.5 - over / own)[0]
-    return median, _spread(share, median)
+    up_to = share.cumsum(axis=-2)
+    row = (up_to >= 0.5).argmax(axis=-2)[..., None, :]
+    over, own = (np.take_along_axis(each, row, axis=-2) for each in (up_to - 0.5, share))
+    return np.asarray((row + 0.5 - over / own)[..., 0, :])
 
 
 def _spread(share: Floats, place: Floats) -> Floats:
@@ -179,9 +177,9 @@ def _spread(share: Floats, place: Floats) -> Floats:
     return np.asarray(np.sqrt((share * (np.arange(len(share))[:, None] - place) ** 2).sum(axis=0)))
 
 
-def _between(logits: NDArray[np.float32], inside: NDArray[np.float32]) -> Floats:
+def _between(share: Floats, inside: NDArray[np.float32]) -> Floats:
     """The map "between the corners" (rows, columns), read where the edge is; logits (columns,)."""
-    return np.asarray((_softmax(logits) * inside).sum(axis=0))
+    return np.asarray((share * inside).sum(axis=0))
 
 
 def _run_of(inside: Floats) -> slice | None:
@@ -214,9 +212,10 @@ def _ends(x: Floats, inside: Floats, here: slice) -> tuple[float, float]:
 def _roughly(result: NDArray[np.float32], grid_mm: Floats) -> EdgeColumns | None:
     """The edges from the first network's maps (8, rows, columns), whose places are `grid_mm`."""
     x, top, pitch = grid_mm[0, :, 0], grid_mm[0, 0, 1], grid_mm[0, 0, 1] - grid_mm[1, 0, 1]
-    upper, spread_upper = _peaks(result[0])
-    lower, spread_lower = _peaks(result[1])
-    inside = _sigmoid(_between(result[0], result[2]))
+    share_upper, share_lower = _softmax(result[0]), _softmax(result[1])
+    upper, spread_upper = _peaks(share_upper)
+    lower, spread_lower = _peaks(share_lower)
+    inside = _sigmoid(_between(share_upper, result[2]))
     here = _run_of(inside)
     if here is None:
         return None
@@ -274,14 +273,14 @@ def _smooth(edges: EdgeColumns, u: Floats) -> tuple[Floats, Floats]:
         return np.clip(1 - at**2, 1e-4, None)[:, None] ** 0.75 * np.polynomial.chebyshev.chebvander(at, 5)
 
     own = terms(edges.u)
-    calm = np.diag([0.0, 0.3, 0.3, 1.0, 2.0, 3.0])
+    calm = np.diag(np.square([0.0, 0.3, 0.3, 1.0, 2.0, 3.0]))
     found = []
     for y, spread in ((edges.lower, edges.spread_lower), (edges.upper, edges.spread_upper)):
         trust = edges.inside / np.maximum(spread, 0.01)
         weight = trust
         for _ in range(3):
-            rows = np.concatenate([own * weight[:, None], calm])
-            fitted = np.linalg.lstsq(rows, np.concatenate([y * weight, np.zeros(6)]), rcond=None)[0]
+            weighted = own * np.square(weight)[:, None]
+            fitted = np.linalg.solve(own.T @ weighted + calm, y @ weighted)
             off = np.abs(own @ fitted - y)
             weight = trust / np.maximum(1.0, off / max(0.01, 1.5 * float(np.median(off))))
         found.append(terms(u) @ fitted)
@@ -315,8 +314,10 @@ def _closer(notch: Region, rough: EdgeColumns, mirrored: bool = False) -> EdgeCo
         strips.append(np.stack(np.broadcast_arrays(*channels)))
     along = slice(None, None, -1 if mirrored else 1)
     result = run("edge.onnx", np.asarray(strips, np.float32)[..., along])[..., along]
-    (place_low, spread_low), (place_high, spread_high) = (_medians(one[0]) for one in result)
-    inside = _sigmoid(np.mean([_between(one[0], one[1]) for one in result], axis=0))
+    share = _softmax(result[:, 0], axis=1)
+    places = _medians(share)
+    (place_low, place_high), (spread_low, spread_high) = places, map(_spread, share, places)
+    inside = _sigmoid(np.mean([_between(*each) for each in zip(share, result[:, 1], strict=True)], axis=0))
     here = _run_of(inside)
     if here is None:
         return None
@@ -334,14 +335,15 @@ def _closer(notch: Region, rough: EdgeColumns, mirrored: bool = False) -> EdgeCo
         inside=inside[here],
         corners=ends,
         expected_mm=STRIP_PITCH_MM * np.exp(result[:, 2].mean(axis=(1, 2)).astype(np.float64)),
-        cut_end_mm=STRIP_PITCH_MM * _cut_ends(result, u, np.stack([place_low, place_high])),
+        cut_end_mm=STRIP_PITCH_MM * _cut_ends(result[:, 3], u, places),
     )
 
 
-def _cut_ends(result: NDArray[np.float32], u: Floats, place: Floats) -> Floats:
+def _cut_ends(outside: NDArray[np.float32], u: Floats, places: Floats) -> Floats:
     """How thick the two cut ends look (2,): the medians over the middle of the tip, rows."""
-    outside = np.stack([_medians(one[3])[0] for one in result])
-    return np.asarray(np.median((outside - place)[:, np.abs(u) < MIDDLE], axis=1))
+    middle = np.abs(u) < MIDDLE
+    ends = _medians(_softmax(outside[..., middle], axis=1))
+    return np.asarray(np.median(ends - places[:, middle], axis=1))
 
 
 def _sight(view: View, edges: EdgeColumns) -> float:
