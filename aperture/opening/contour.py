@@ -33,6 +33,10 @@ LEAST_RISE_MM = 0.005
 INDEPENDENT, USUAL_SPREAD_MM = 3.0, 0.015
 TOUCHING_MM = 0.001  # half of the gap that blades bound which lie on each other
 AT_CORNER = 1e-5  # 1 - u² that is as good as none
+CORNER_ALONG_MM = 0.1  # no usual width pulls a corner farther from where it was seen than this doubt allows
+# A slit's middle line runs on to its corners as it runs on this part of it, within so much and this share of
+# its height; for near a corner little is to be seen of a slit, and a curve that is free would bend there.
+CORNERS_APART, CORNER_ACROSS_MM, CORNER_ACROSS_SHARE = 0.85, 0.02, 0.1
 
 
 @dataclass(frozen=True)
@@ -252,19 +256,22 @@ def fit_contour(edges: EdgeColumns, edge_u_mm: Floats, corner_u_mm: float) -> Co
         for u_mm, spread in zip(edge_u_mm, (edges.spread_lower, edges.spread_upper), strict=True)
     )
     corners = start.vector[[0, 2]]
+    level, across_mm = _level_of_corners(lower, upper, corners)
+    along_mm = min(corner_u_mm, CORNER_ALONG_MM)
 
     def residuals(vector: Floats) -> Floats:
         contour = replace(start, vector=vector)
         low = (lower[:, 1] - contour.edge(lower[:, 0], LOWER)) * weight_low
         high = (upper[:, 1] - contour.edge(upper[:, 0], UPPER)) * weight_high
-        return np.concatenate([low, high, (vector[[0, 2]] - corners) / corner_u_mm, shape_prior(vector)])
+        ends = np.concatenate([(vector[[0, 2]] - corners) / along_mm, (vector[[1, 3]] - level) / across_mm])
+        return np.concatenate([low, high, ends, shape_prior(vector)])
 
     def jacobian(vector: Floats) -> Floats:
         contour = replace(start, vector=vector)
         low = contour.edge_jacobian(lower[:, 0], LOWER) * -weight_low[:, None]
         high = contour.edge_jacobian(upper[:, 0], UPPER) * -weight_high[:, None]
-        ends = np.zeros((2, PARAMETERS))
-        ends[0, 0], ends[1, 2] = 1 / corner_u_mm, 1 / corner_u_mm
+        ends = np.zeros((4, PARAMETERS))
+        ends[[0, 1], [0, 2]], ends[[2, 3], [1, 3]] = 1 / along_mm, 1 / across_mm
         return np.concatenate([low, high, ends, shape_prior_jacobian(vector)])
 
     first = start.vector.copy()
@@ -288,3 +295,17 @@ def fit_contour(edges: EdgeColumns, edge_u_mm: Floats, corner_u_mm: float) -> Co
     contour = replace(start, vector=solution.x)
     off = [lower[:, 1] - contour.edge(lower[:, 0], LOWER), upper[:, 1] - contour.edge(upper[:, 0], UPPER)]
     return ContourFit(contour, float(np.sqrt(np.mean(np.square(off)))))
+
+
+def _level_of_corners(lower: Floats, upper: Floats, corners: Floats) -> tuple[Floats, float]:
+    """Across the chord, where two corners (2,) lie if the middle line between edges (m, 2) runs on to them as
+    a parabola, and the standard uncertainty of that, mm.
+
+    It holds for a slit, whose blades lie on each other; of an opening, whose blades may differ, the less the
+    higher it is.
+    """
+    x, middle, gap = lower[:, 0], (lower[:, 1] + upper[:, 1]) / 2, upper[:, 1] - lower[:, 1]
+    calm = np.abs(x - corners.mean()) < CORNERS_APART * (corners[1] - corners[0]) / 2
+    parabola = np.polyfit(x[calm], middle[calm], 2)
+    height = max(0.0, float(np.median(gap[calm])))
+    return np.polyval(parabola, corners), float(np.hypot(CORNER_ACROSS_MM, CORNER_ACROSS_SHARE * height))

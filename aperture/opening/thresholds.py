@@ -44,7 +44,7 @@ class Thresholds:
         edges together may be bent. Fitted on the blocks shut, lit-wall, thick-ends and patterned of the truth
         set (the likeliest under a t distribution of 4 degrees of freedom), so that 95 % of their heights in
         the photographed plane lie within two of them; the other blocks check it. What the network expects is
-        not fitted, but taken as it says (before all are scaled by 1.24): those blocks alone would have none
+        not fitted, but taken as it says (before all are scaled by 1.19): those blocks alone would have none
         of it, the others are as likely with it, and it is what warns of pictures unlike those learned from.
         A part in mm that all photos have, and one of the residual, came out as 0. The bow counts where a slit
         is more bent than open, for its height is then that of the bend. Move "truth within ±".
@@ -69,10 +69,10 @@ class Thresholds:
     bright_share: float = 0.02
     darkest: float = 0.15
     edge_outwards_mm: float = 0.0005
-    edge_u_blurs: float = 0.065
-    edge_u_shift: float = 0.53
-    edge_u_expected: float = 1.24
-    edge_u_bow: float = 1.7
+    edge_u_blurs: float = 0.05
+    edge_u_shift: float = 0.98
+    edge_u_expected: float = 1.19
+    edge_u_bow: float = 2.1
     corner_u_mm: float = 0.02
     corner_u_blurs: float = 0.2
     corner_u_thin_mm2: float = 0.006

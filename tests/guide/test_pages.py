@@ -3,6 +3,8 @@
 import pytest
 
 from aperture.guide import pages as guide
+from aperture.opening.first_look import AGAIN_CORNER_MM, AGAIN_MM, PUSH_MM, PUSH_SHARE
+from aperture.opening.thresholds import THRESHOLDS
 
 
 def test_a_page_has_its_heading_and_first_sentence_without_marks(tmp_path, monkeypatch):
@@ -34,3 +36,25 @@ def test_no_other_file_is_a_picture(name):
 )
 def test_anchor_is_what_code_hosts_make_of_a_heading(heading, expected):
     assert guide.anchor(heading) == expected
+
+
+def test_how_it_measures_tells_the_thresholds_that_the_program_runs_with():
+    text, now = guide.page("how-it-measures").text, THRESHOLDS
+    for told in (
+        f"pushed outwards by {PUSH_MM} mm",
+        f"never by more than {PUSH_SHARE} of the gap",
+        f"more than {AGAIN_MM} mm off, or a corner {AGAIN_CORNER_MM} mm",
+        f"corrected by {now.edge_outwards_mm} mm per edge",
+        f"no better than ± {2 * now.height_u_mm} mm",
+        f"shifts by more than {now.corner_shift_mm} mm",
+        f"those of two blades ({now.residual_mm} mm rms)",
+        f"the two networks differ by more than {now.between_networks_mm} mm",
+        f"less than {now.calm_bore_share:.0%} of the inside".replace("%", " %"),
+        f"more than {now.ends_differ_mm} mm thicker",
+        f"of each blade {now.edge_u_blurs} of the blur",
+        f"of each blade {now.edge_u_shift} of its shift and {now.edge_u_expected} of what",
+        f"{now.corner_u_shift} of the shift of the corners",
+        f"bent together, {now.edge_u_bow} times as far",
+        f"of each corner {now.corner_u_mm} mm, {now.corner_u_blurs} of the blur, and {now.corner_u_thin_mm2} mm²",
+    ):
+        assert told in text, told

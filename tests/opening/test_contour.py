@@ -130,6 +130,19 @@ def test_a_known_contour_comes_back_from_noisy_edges(q, upper_mm, lower_mm):
     assert corners == pytest.approx(np.array([LEFT, RIGHT]), abs=0.12)
 
 
+def test_a_narrow_slit_is_not_drawn_out_beyond_its_corners_and_bent_there():
+    # A straight slit, narrower than tips are, whose corners are hard to see; the last columns, which see
+    # little of it, say that it bends.
+    x, gap, bend = np.linspace(-3.0, 3.0, 111), 0.03, 0.06
+    middle = bend * np.clip((np.abs(x) - 2.75) / 0.25, 0.0, 1.0)
+    spread, inside = np.full(len(x), 0.015), np.ones(len(x))
+    low, high = middle - gap / 2, middle + gap / 2
+    seen = EdgeColumns(np.zeros(2), 0.0, x, low, high, spread, spread, inside, (-3.05, 3.05))
+    found = describe(fit_contour(seen, (0.004, 0.004), 0.3).contour.polygon())
+    assert found.height_mm < gap + bend / 2
+    assert found.width_mm == pytest.approx(6.1, abs=0.2)
+
+
 @given(st.integers(0, 2**32 - 1))
 def test_derivatives_are_those_of_small_steps(seed):
     # Against central differences (the definition of a derivative); crossing blades and odd shapes included.

@@ -246,6 +246,8 @@ NO_TIP = {
 }
 
 
+MORE_THAN_ONE = NO_NUMBER_ALONE | {"more-than-one-reed"}
+
 # A known miss: answered, but a person is asked.
 ASKED = {"block"}
 
@@ -253,6 +255,14 @@ ASKED = {"block"}
 @pytest.mark.parametrize("name", sorted(ASKED))
 def test_what_passes_for_a_tip_is_not_answered_alone(name):
     assert NO_NUMBER_ALONE & set(answer_to(scene(spots=NO_TIP[name])))
+
+
+@pytest.mark.parametrize("width", [5.0, 6.0, 7.0])
+@pytest.mark.parametrize("height", [2.0, 2.5, 3.0])
+@pytest.mark.parametrize("brightness", [0.1, 0.3])
+def test_the_sides_of_a_plain_block_are_no_shut_tip(width, height, brightness):
+    block = disc(width, height, q=0.05)
+    assert MORE_THAN_ONE & set(answer_to(scene(spots=[(block, brightness)])))
 
 
 @pytest.mark.parametrize("name", [name for name in NO_TIP if name not in ASKED])
