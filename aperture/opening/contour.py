@@ -306,6 +306,6 @@ def _level_of_corners(lower: Floats, upper: Floats, corners: Floats) -> tuple[Fl
     """
     x, middle, gap = lower[:, 0], (lower[:, 1] + upper[:, 1]) / 2, upper[:, 1] - lower[:, 1]
     calm = np.abs(x - corners.mean()) < CORNERS_APART * (corners[1] - corners[0]) / 2
-    parabola = np.polyfit(x[calm], middle[calm], 2)
+    level = np.polyval(np.polyfit(x[calm], middle[calm], 2), corners)
     height = max(0.0, float(np.median(gap[calm])))
-    return np.polyval(parabola, corners), float(np.hypot(CORNER_ACROSS_MM, CORNER_ACROSS_SHARE * height))
+    return np.asarray(level, np.float64), float(np.hypot(CORNER_ACROSS_MM, CORNER_ACROSS_SHARE * height))

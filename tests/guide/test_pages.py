@@ -55,6 +55,7 @@ def test_how_it_measures_tells_the_thresholds_that_the_program_runs_with():
         f"of each blade {now.edge_u_shift} of its shift and {now.edge_u_expected} of what",
         f"{now.corner_u_shift} of the shift of the corners",
         f"bent together, {now.edge_u_bow} times as far",
-        f"of each corner {now.corner_u_mm} mm, {now.corner_u_blurs} of the blur, and {now.corner_u_thin_mm2} mm²",
+        f"of each corner {now.corner_u_mm} mm, {now.corner_u_blurs} of the blur,",
+        f"and {now.corner_u_thin_mm2} mm² over the height",
     ):
         assert told in text, told
