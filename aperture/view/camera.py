@@ -7,22 +7,19 @@ principal point near the middle, little distortion) as observations with their o
 the photo cannot tell stays near what is known, and the covariance of the result is honest about both.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from aperture.errors import CardError
+from aperture.view.fitting import soft_l1
 
 Floats = NDArray[np.float64]
 
 # Eight steps of OpenCV's search for the undistorted point (1: `cv2.TERM_CRITERIA_COUNT`); each gains more
 # than two digits at the few per cent of a phone's lens.
 STRAIGHTENED = (1, 8, 0.0)
-ROBUST_BEYOND = 2.0  # standard uncertainties: what is off by more counts as if something else were wrong, too
-# The fit ends with a step of a thousandth of its own standard uncertainty (squared, as it is reckoned).
-MOST_STEPS, LAST_STEP = 50, 1e-6
 FULL_FRAME_DIAGONAL_MM = 43.267  # of 36 x 24 mm, CIPA DCG-001: equal diagonals define the equivalent
 
 
@@ -267,49 +264,8 @@ def fit_camera(
                 np.concatenate([by_vector * share, prior_by_vector]),
             )
 
-        vector, covariance = soft_l1(problem, vector)
-        residuals, _ = off(vector)
+        solution = soft_l1(problem, vector)
+        vector, residuals = solution.values, solution.residuals[: len(seen_px)] * (noise / weight)
         # never better than a fiftieth of a pixel: resampling and interpolation alone cost that
         noise = max(0.02, 1.4826 * float(np.median(np.abs(residuals))), float(np.sqrt(np.mean(residuals**2))))
-    return Fit(start.with_vector(vector), covariance, residuals)
-
-
-def soft_l1(problem: Callable[[Floats], tuple[Floats, Floats]], start: Floats) -> tuple[Floats, Floats]:
-    """Robust least squares (soft L1): residuals beyond `ROBUST_BEYOND` count by their size, not its square.
-
-    Parameters
-    ----------
-    problem : of values (n,), the residuals (m,) in standard uncertainties, and how they change by the values
-        (m, n).
-    start : (n,) where to begin.
-
-    Returns
-    -------
-    The values (n,), and their covariance (n, n) from the curvature of the cost.
-
-    Each step is one of weighted least squares (Holland & Welsch, Robust regression using iteratively
-    reweighted least-squares, Communications in Statistics A 6, 1977, pp. 813-827), cut in half until the cost
-    falls. SciPy's `least_squares` gives the same, but takes twice as long for so few values.
-    """
-    values, (residuals, by_values) = start, problem(start)
-    for _ in range(MOST_STEPS):
-        root = _soft_root(residuals)
-        weighted = (by_values / root[:, None]).T
-        downhill = weighted @ residuals
-        step = np.linalg.solve(weighted @ by_values, downhill)
-        # in standard uncertainties, squared: a step is this long
-        length = float(step @ downhill)
-        trial = problem(values - step)
-        while length > LAST_STEP and not _soft_root(trial[0]).sum() <= root.sum():
-            step, length = step / 2, length / 4
-            trial = problem(values - step)
-        values, (residuals, by_values) = values - step, trial
-        if length <= LAST_STEP:
-            break
-    curved = by_values * _soft_root(residuals)[:, None] ** -1.5
-    return values, np.asarray(np.linalg.inv(curved.T @ curved), np.float64)
-
-
-def _soft_root(residuals: Floats) -> Floats:
-    """The part of the cost that grows with each residual, 1 where there is none."""
-    return np.hypot(1.0, residuals / ROBUST_BEYOND)
+    return Fit(start.with_vector(vector), solution.covariance, residuals)

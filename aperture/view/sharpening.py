@@ -10,12 +10,13 @@ is nowhere below 1, so that it calms noise rather than raising it.
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from aperture.view.edges import bounds, decode, decode_slope, encode
+from aperture.view.fitting import soft_l1
 
 Floats = NDArray[np.float64]
 
@@ -23,6 +24,7 @@ Floats = NDArray[np.float64]
 USUAL_AMOUNT, AMOUNT_SPREAD = 0.5, 0.5
 USUAL_RADIUS_PX, RADIUS_SPREAD = 1.4, 0.25
 PROFILE_NOISE = 0.003
+PROFILE_LAST_STEP = 1e-4  # the fit ends with a step of a hundredth of its standard uncertainty (squared)
 BIN_PX = 0.1  # width of the bins in which pixels are averaged by their distance from an edge
 
 
@@ -176,8 +178,6 @@ def fit_sharpening(axis_px: Floats, profiles: Floats, counts: Floats | None = No
     profiles : (n, m) stored brightness, 0 to 1, dark first.
     counts : (n, m) how much each value counts; all alike where none are given.
     """
-    from scipy.optimize import least_squares
-
     ends = max(3, len(axis_px) // 6)
     inner = slice(ends // 2, len(axis_px) - ends // 2)
     count = len(profiles)
@@ -185,36 +185,34 @@ def fit_sharpening(axis_px: Floats, profiles: Floats, counts: Floats | None = No
 
     weights = np.ones_like(profiles) if counts is None else np.sqrt(counts / counts.mean(axis=1)[:, None])
     weights = weights[:, inner]
-    start = np.concatenate([[0.4, np.log(1.4)], np.zeros(2 * count), dark, bright])
-    span = float(axis_px[-1] - axis_px[0])
+    span, spacing = float(axis_px[-1] - axis_px[0]), float(axis_px[1] - axis_px[0])
+    light, apart = decode(profiles), max(1, round(0.4 / spacing))
+    steepest = (light[:, apart:] - light[:, :-apart]).max(axis=1) / (apart * spacing)
+    # sharpening makes a step steeper, as phones do it by about a third
+    blur = 1.3 / np.sqrt(2 * np.pi) * (decode(bright) - decode(dark)) / np.maximum(steepest, 1e-6)
+    start = np.concatenate(
+        [[0.4, np.log(1.4)], np.log(np.clip(blur, 0.3, None)), np.zeros(count), dark, bright]
+    )
     low = np.array([0.0, np.log(0.8), *np.repeat([-1.2, -span / 4, 0.0, 0.0], count)])
     high = np.array([2.0, np.log(3.0), *np.repeat([np.log(span / 3), span / 4, 1.2, 1.2], count)])
 
-    @lru_cache(maxsize=1)
-    def steps(values: bytes) -> tuple[Floats, Floats]:
-        # the search asks for profiles, and then for their derivatives, of the same values
-        return sharpened_steps(axis_px, np.frombuffer(values))
-
-    def misfit(values: Floats, noise: float) -> Floats:
+    def misfit(values: Floats, noise: float) -> tuple[Floats, Floats]:
         # A wide weak sharpening and a narrow strong one look alike; what is usual decides between them.
         usual = (values[:2] - [USUAL_AMOUNT, np.log(USUAL_RADIUS_PX)]) / [AMOUNT_SPREAD, RADIUS_SPREAD]
-        off = (steps(values.tobytes())[0] - profiles)[:, inner] * (weights / noise)
-        return np.concatenate([off.ravel(), usual])
+        usual_by_values = np.eye(2, len(values)) / np.array([[AMOUNT_SPREAD], [RADIUS_SPREAD]])
+        stored, by_values = sharpened_steps(axis_px, values)
+        off = (stored - profiles)[:, inner] * (weights / noise)
+        off_by_values = (by_values[:, :, inner] * (weights / noise)).reshape(len(values), -1).T
+        return np.concatenate([off.ravel(), usual]), np.concatenate([off_by_values, usual_by_values])
 
-    def misfit_by_values(values: Floats, noise: float) -> Floats:
-        change = steps(values.tobytes())[1][:, :, inner] * (weights / noise)
-        usual = np.eye(2, len(values)) / np.array([[AMOUNT_SPREAD], [RADIUS_SPREAD]])
-        return np.concatenate([change.reshape(len(values), -1).T, usual])
-
-    values, left, noise = start, PROFILE_NOISE, PROFILE_NOISE
-    for _ in range(2):
+    values, left = start, 0.0
+    for noise in (PROFILE_NOISE, None):
         # What this model cannot explain (shaken photos are not blurred as by a Gaussian) must not decide.
-        noise = max(PROFILE_NOISE, left)
-        inside = np.clip(values, low + 1e-6, high - 1e-6)
-        solution = least_squares(
-            misfit, inside, misfit_by_values, bounds=(low, high), args=(noise,), ftol=1e-6
-        )
-        values, left = solution.x, noise * float(np.sqrt(np.mean(solution.fun[:-2] ** 2)))
+        noise = noise or left
+        solution = soft_l1(partial(misfit, noise=noise), values, np.inf, (low, high), PROFILE_LAST_STEP)
+        values, left = solution.values, noise * float(np.sqrt(np.mean(solution.residuals[:-2] ** 2)))
+        if left <= PROFILE_NOISE:
+            break
     contrast = float(np.mean(bright - dark))
     return Sharpening(
         amount=float(values[0]),

@@ -30,9 +30,9 @@ from aperture.view.sharpening import (
 
 FEWEST_MARKERS = 4
 SIDE_STATIONS = 12  # places along a marker's side where its edge is located
-# Profiles averaged at each place, and samples of them a pixel: in the first pass, and once the side is known
-# to about a pixel.
-FIRST_PASS, SECOND_PASS = (1, 1), (5, 2)
+# Places along a side, profiles averaged at each, and samples of them a pixel: in the first pass, which need
+# only tell to about a pixel where the sides are, and in the second.
+FIRST_PASS, SECOND_PASS = (4, 1, 1), (SIDE_STATIONS, 5, 2)
 # How far (px) sides may lie from where the camera has them as each pass begins: at first it rests on corners
 # that were seen in a reduced picture. Guessed too small, the fit takes twice as many steps.
 FIRST_NOISE_PX, SECOND_NOISE_PX = 1.0, 0.1
@@ -117,36 +117,42 @@ def _prior(photo: Photo) -> Prior:
 
 @dataclass(frozen=True)
 class _Sides:
-    """Points on the sides of the markers as drawn: (n, 2) mm, outward (n, 2), number of the side (n,)."""
+    """Points on the sides of the markers as drawn: (n, 2) mm, outward (n, 2), number of the side (n,).
+
+    `spacing_mm` is how far apart they are on a side.
+    """
 
     points_mm: Floats
     outward_mm: Floats
     number: NDArray[np.intp]
     level: NDArray[np.bool_]
+    spacing_mm: float
 
 
 @lru_cache
-def _sides(marker_ids: tuple[int, ...], scale: float) -> _Sides:
+def _sides(marker_ids: tuple[int, ...], scale: float, stations: int) -> _Sides:
     """Of these markers; kept, for all photos of a print have them in common."""
     outward = np.array([[0.0, 1.0], [1.0, 0.0], [0.0, -1.0], [-1.0, 0.0]])  # top, right, bottom, left
-    places = (np.arange(SIDE_STATIONS) + 0.5) / SIDE_STATIONS
-    places = 0.06 + 0.88 * places  # the corners themselves are rounded by the blur
+    used = 0.88  # of a side: the corners themselves are rounded by the blur
+    places = 0.5 + used * ((np.arange(stations) + 0.5) / stations - 0.5)
     points, normals, numbers = [], [], []
     for index, marker_id in enumerate(marker_ids):
         corners = geometry.marker_corners_mm(marker_id) * scale
         for side in range(4):
             a, b = corners[side], corners[(side + 1) % 4]
             points.append(a + places[:, None] * (b - a))
-            normals.append(np.broadcast_to(outward[side], (SIDE_STATIONS, 2)))
-            numbers.append(np.full(SIDE_STATIONS, 4 * index + side))
+            normals.append(np.broadcast_to(outward[side], (stations, 2)))
+            numbers.append(np.full(stations, 4 * index + side))
     number = np.concatenate(numbers)
-    return _Sides(np.concatenate(points), np.concatenate(normals), number, number % 2 == 0)
+    spacing_mm = CARD.markers.side_mm * used / stations
+    return _Sides(np.concatenate(points), np.concatenate(normals), number, number % 2 == 0, spacing_mm)
 
 
 @dataclass(frozen=True)
 class _Profiles:
     """Linear light across the sides: `axis_px` (m,), `light` (n, m), foot points and directions (n, 2)."""
 
+    sides: _Sides
     axis_px: Floats
     light: Floats
     base_px: Floats
@@ -178,8 +184,7 @@ def _profiles(
     base = camera.to_pixel(sides.points_mm + camera.ink_mm * sides.outward_mm)
     reach_px = REACH_MM * float(np.median(px_per_mm))
     axis = np.linspace(-reach_px, reach_px, 2 * max(8, round(samples_a_px * reach_px)) + 1)
-    spacing = CARD.markers.side_mm * 0.88 / SIDE_STATIONS / neighbours
-    aside = (np.arange(neighbours) - (neighbours - 1) / 2) * spacing
+    aside = (np.arange(neighbours) - (neighbours - 1) / 2) * sides.spacing_mm / neighbours
     aside_px = aside[:, None] * px_per_mm[:, None, None]
     light = np.empty((len(base), len(axis)))
     for marker, patch in enumerate(patches):
@@ -189,13 +194,14 @@ def _profiles(
             start, by_axis, by_aside = (each[here, xy, None, None] for each in (base, across, along))
             np.add(start + aside_px[here] * by_aside, axis * by_axis, out=points[xy])
         light[here] = patch.sample(np.moveaxis(points, 0, -1)).mean(axis=1)
-    return _Profiles(axis, light, base, across, px_per_mm)
+    return _Profiles(sides, axis, light, base, across, px_per_mm)
 
 
 def _sharpness(
-    luma: NDArray[np.uint8], profiles: _Profiles, steps: Steps, usable: NDArray[np.bool_], sides: _Sides
+    luma: NDArray[np.uint8], profiles: _Profiles, steps: Steps, usable: NDArray[np.bool_]
 ) -> Sharpening:
     """The phone's sharpening, and the lens blur across upright and level sides."""
+    sides = profiles.sides
     seen = profiles.base_px + steps.position[:, None] * profiles.across_px
     reach_px = float(profiles.axis_px[-1])
     upright: list[EdgeSpreadFunction] = []
@@ -231,15 +237,14 @@ def locate_card(photo: Photo, settings: Settings) -> View:
     drawn = np.concatenate([geometry.marker_corners_mm(i) for i in ids]) * scale
     seen = np.concatenate([corners[i] for i in ids])
     camera = start_camera(drawn, seen, prior, size)
-    sides = _sides(tuple(ids), scale)
-    fit, profiles, steps, usable = _fit_to_sides(photo.luma, camera, prior, ids, sides, scale)
-    sharpening = _sharpness(photo.luma, profiles, steps, usable, sides)
-    view = _view(photo, settings, scale, markers, ids, fit, steps, usable, sides, sharpening)
+    fit, profiles, steps, usable = _fit_to_sides(photo.luma, camera, prior, ids, scale)
+    sharpening = _sharpness(photo.luma, profiles, steps, usable)
+    view = _view(photo, settings, scale, markers, ids, fit, steps, usable, profiles.sides, sharpening)
     return _check(view, settings, size)
 
 
 def _fit_to_sides(
-    luma: NDArray[np.uint8], camera: Camera, prior: Prior, ids: list[int], sides: _Sides, scale: float
+    luma: NDArray[np.uint8], camera: Camera, prior: Prior, ids: list[int], scale: float
 ) -> tuple[Fit, _Profiles, Steps, NDArray[np.bool_]]:
     """Fit the camera to the markers' sides, in two passes: with what was seen across them at last, and which
     of that counts.
@@ -250,7 +255,8 @@ def _fit_to_sides(
     """
     patches = [_around_marker(luma, camera, geometry.marker_corners_mm(i) * scale) for i in ids]
     sigma_px = 1.0
-    for sampling, noise_px in ((FIRST_PASS, FIRST_NOISE_PX), (SECOND_PASS, SECOND_NOISE_PX)):
+    for (stations, *sampling), noise_px in ((FIRST_PASS, FIRST_NOISE_PX), (SECOND_PASS, SECOND_NOISE_PX)):
+        sides = _sides(tuple(ids), scale, stations)
         profiles = _profiles(patches, camera, sides, *sampling)
         steps = fit_steps(profiles.axis_px, profiles.light, sigma_px)
         sigma_px = float(np.median(steps.sigma))
