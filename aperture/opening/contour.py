@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from aperture.instrument import INSTRUMENT
 from aperture.opening.first_look import EdgeColumns, chord_of
+from aperture.view.fitting import soft_l1
 
 Floats = NDArray[np.float64]
 
@@ -32,6 +33,7 @@ LEAST_RISE_MM = 0.005
 # second network says of an edge that is plain to see.
 INDEPENDENT, USUAL_SPREAD_MM = 3.0, 0.015
 TOUCHING_MM = 0.001  # half of the gap that blades bound which lie on each other
+LAST_STEP = 1e-4  # the fit ends with a step of a hundredth of its standard uncertainty (squared)
 AT_CORNER = 1e-5  # 1 - u² that is as good as none
 CORNER_ALONG_MM = 0.1  # no usual width pulls a corner farther from where it was seen than this doubt allows
 # A slit's middle line runs on to its corners as it runs on this part of it, within so much and this share of
@@ -244,8 +246,6 @@ def fit_contour(edges: EdgeColumns, edge_u_mm: Floats, corner_u_mm: float) -> Co
         edge err together, and count as `INDEPENDENT` of them.
     corner_u_mm : standard uncertainty of a corner's place along the chord.
     """
-    from scipy.optimize import least_squares
-
     left, right = edges.to_card(chord_of(edges))
     start = symmetric_contour(left, right, max(LEAST_RISE_MM, float(np.max(edges.upper - edges.lower)) / 2))
     lower = start.to_local(edges.to_card(np.column_stack([edges.x, edges.lower])))
@@ -259,20 +259,20 @@ def fit_contour(edges: EdgeColumns, edge_u_mm: Floats, corner_u_mm: float) -> Co
     level, across_mm = _level_of_corners(lower, upper, corners)
     along_mm = min(corner_u_mm, CORNER_ALONG_MM)
 
-    def residuals(vector: Floats) -> Floats:
+    def problem(vector: Floats) -> tuple[Floats, Floats]:
         contour = replace(start, vector=vector)
         low = (lower[:, 1] - contour.edge(lower[:, 0], LOWER)) * weight_low
         high = (upper[:, 1] - contour.edge(upper[:, 0], UPPER)) * weight_high
         ends = np.concatenate([(vector[[0, 2]] - corners) / along_mm, (vector[[1, 3]] - level) / across_mm])
-        return np.concatenate([low, high, ends, shape_prior(vector)])
-
-    def jacobian(vector: Floats) -> Floats:
-        contour = replace(start, vector=vector)
-        low = contour.edge_jacobian(lower[:, 0], LOWER) * -weight_low[:, None]
-        high = contour.edge_jacobian(upper[:, 0], UPPER) * -weight_high[:, None]
-        ends = np.zeros((4, PARAMETERS))
-        ends[[0, 1], [0, 2]], ends[[2, 3], [1, 3]] = 1 / along_mm, 1 / across_mm
-        return np.concatenate([low, high, ends, shape_prior_jacobian(vector)])
+        ends_by_vector = np.zeros((4, PARAMETERS))
+        ends_by_vector[[0, 1], [0, 2]], ends_by_vector[[2, 3], [1, 3]] = 1 / along_mm, 1 / across_mm
+        by_vector = [
+            contour.edge_jacobian(lower[:, 0], LOWER) * -weight_low[:, None],
+            contour.edge_jacobian(upper[:, 0], UPPER) * -weight_high[:, None],
+            ends_by_vector,
+            shape_prior_jacobian(vector),
+        ]
+        return np.concatenate([low, high, ends, shape_prior(vector)]), np.concatenate(by_vector)
 
     first = start.vector.copy()
     for points, part, sign in ((upper, UPPER, 1.0), (lower, LOWER, -1.0)):
@@ -281,18 +281,8 @@ def fit_contour(edges: EdgeColumns, edge_u_mm: Floats, corner_u_mm: float) -> Co
         first[part.start + 1 : part.start + 4] = np.linalg.lstsq(terms, sign * points[:, 1], rcond=None)[0]
     low, high = np.full(PARAMETERS, -np.inf), np.full(PARAMETERS, np.inf)
     low[[UPPER.start, LOWER.start]], high[[UPPER.start, LOWER.start]] = LEAST_Q, MOST_Q
-    solution = least_squares(
-        residuals,
-        np.clip(first, low + 0.01, high - 0.01),
-        jacobian,
-        bounds=(low, high),
-        loss="soft_l1",
-        x_scale="jac",
-        ftol=1e-5,
-        xtol=1e-5,
-        max_nfev=60,
-    )
-    contour = replace(start, vector=solution.x)
+    solution = soft_l1(problem, np.clip(first, low + 0.01, high - 0.01), 1.0, (low, high), LAST_STEP)
+    contour = replace(start, vector=solution.values)
     off = [lower[:, 1] - contour.edge(lower[:, 0], LOWER), upper[:, 1] - contour.edge(upper[:, 0], UPPER)]
     return ContourFit(contour, float(np.sqrt(np.mean(np.square(off)))))
 
