@@ -11,8 +11,7 @@ Floats = NDArray[np.float64]
 
 ROBUST_BEYOND = 2.0  # standard uncertainties: what is off by more counts as if something else were wrong, too
 # The fit ends with a step of a thousandth of its own standard uncertainty (squared, as it is reckoned).
-MOST_STEPS, LAST_STEP = 100, 1e-6
-LEAST_DAMPING, DAMPING_FACTOR = 1e-4, 10.0
+MOST_STEPS, LAST_STEP = 50, 1e-6
 
 
 @dataclass(frozen=True)
@@ -51,34 +50,32 @@ def soft_l1(
     last_step : how long the last step may be, in standard uncertainties, squared.
 
     Each step is one of weighted least squares (Holland & Welsch, Robust regression using iteratively
-    reweighted least-squares, Communications in Statistics A 6, 1977, pp. 813-827), damped where the cost
-    would rise (Marquardt, An algorithm for least-squares estimation of nonlinear parameters, Journal of the
-    Society for Industrial and Applied Mathematics 11 (2), 1963, pp. 431-441). A value stays at its bound
-    while the cost falls beyond it (Bertsekas, Projected Newton methods for optimization problems with simple
-    constraints, SIAM Journal on Control and Optimization 20 (2), 1982, pp. 221-246). SciPy's `least_squares`
-    gives the same, but takes at least twice as long for so few values.
+    reweighted least-squares, Communications in Statistics A 6, 1977, pp. 813-827), cut in half until the cost
+    falls. A value stays at its bound while the cost falls beyond it (Bertsekas, Projected Newton methods for
+    optimization problems with simple constraints, SIAM Journal on Control and Optimization 20 (2), 1982,
+    pp. 221-246). SciPy's `least_squares` gives the same, but takes at least twice as long for so few values.
     """
     low, high = bounds
-    values, damping = np.clip(start, low, high), 0.0
+    values = np.clip(start, low, high)
     residuals, by_values = problem(values)
     for _ in range(MOST_STEPS):
         weighted = (by_values / _soft_root(residuals, robust_beyond)[:, None]).T
         downhill, curvature = weighted @ residuals, weighted @ by_values
-        slowed = damping * np.diag(np.diag(curvature))
         # a value at its bound may not move on, and one that nothing depends on need not
         free = np.where(downhill > 0, values > low, values < high) & (np.diag(curvature) > 0)
         step = np.zeros(len(values))
-        step[free] = np.linalg.solve((curvature + slowed)[np.ix_(free, free)], downhill[free])
-        trial = np.clip(values - step, low, high)
+        step[free] = np.linalg.solve(curvature[np.ix_(free, free)], downhill[free])
         # in standard uncertainties, squared: a step is this long
-        if step @ downhill <= last_step:
-            return Solution(trial, residuals, by_values, robust_beyond)
-        tried = problem(trial)
-        if _cost(tried[0], robust_beyond) <= _cost(residuals, robust_beyond):
-            values, (residuals, by_values) = trial, tried
-            damping /= DAMPING_FACTOR
+        length, cost = float(step @ downhill), _cost(residuals, robust_beyond)
+        while length > last_step:
+            trial = np.clip(values - step, low, high)
+            tried = problem(trial)
+            if _cost(tried[0], robust_beyond) <= cost:
+                break
+            step, length = step / 2, length / 4
         else:
-            damping = DAMPING_FACTOR * max(damping, LEAST_DAMPING)
+            return Solution(np.clip(values - step, low, high), residuals, by_values, robust_beyond)
+        values, (residuals, by_values) = trial, tried
     return Solution(values, residuals, by_values, robust_beyond)
 
 

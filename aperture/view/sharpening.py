@@ -24,7 +24,9 @@ Floats = NDArray[np.float64]
 USUAL_AMOUNT, AMOUNT_SPREAD = 0.5, 0.5
 USUAL_RADIUS_PX, RADIUS_SPREAD = 1.4, 0.25
 PROFILE_NOISE = 0.003
-PROFILE_LAST_STEP = 1e-4  # the fit ends with a step of a hundredth of its standard uncertainty (squared)
+# The first fit, which tells the noise, ends with a step of its standard uncertainty; the second with one of a
+# hundredth (squared).
+LAST_STEPS = 1.0, 1e-4
 BIN_PX = 0.1  # width of the bins in which pixels are averaged by their distance from an edge
 
 
@@ -205,14 +207,12 @@ def fit_sharpening(axis_px: Floats, profiles: Floats, counts: Floats | None = No
         off_by_values = (by_values[:, :, inner] * (weights / noise)).reshape(len(values), -1).T
         return np.concatenate([off.ravel(), usual]), np.concatenate([off_by_values, usual_by_values])
 
-    values, left = start, 0.0
-    for noise in (PROFILE_NOISE, None):
-        # What this model cannot explain (shaken photos are not blurred as by a Gaussian) must not decide.
-        noise = noise or left
-        solution = soft_l1(partial(misfit, noise=noise), values, np.inf, (low, high), PROFILE_LAST_STEP)
+    values, noise = start, PROFILE_NOISE
+    for last_step in LAST_STEPS:
+        solution = soft_l1(partial(misfit, noise=noise), values, np.inf, (low, high), last_step)
         values, left = solution.values, noise * float(np.sqrt(np.mean(solution.residuals[:-2] ** 2)))
-        if left <= PROFILE_NOISE:
-            break
+        # What this model cannot explain (shaken photos are not blurred as by a Gaussian) must not decide.
+        noise = max(PROFILE_NOISE, left)
     contrast = float(np.mean(bright - dark))
     return Sharpening(
         amount=float(values[0]),

@@ -30,9 +30,9 @@ from aperture.view.sharpening import (
 
 FEWEST_MARKERS = 4
 SIDE_STATIONS = 12  # places along a marker's side where its edge is located
-# Places along a side, profiles averaged at each, and samples of them a pixel: in the first pass, which need
-# only tell to about a pixel where the sides are, and in the second.
-FIRST_PASS, SECOND_PASS = (4, 1, 1), (SIDE_STATIONS, 5, 2)
+# Places along a side, profiles averaged at each, samples of them a pixel, and moves of a fitted step: in the
+# first pass, which need only tell to about a pixel where the sides are, and in the second.
+FIRST_PASS, SECOND_PASS = (4, 1, 1, 5), (SIDE_STATIONS, 5, 2, 12)
 # How far (px) sides may lie from where the camera has them as each pass begins: at first it rests on corners
 # that were seen in a reduced picture. Guessed too small, the fit takes twice as many steps.
 FIRST_NOISE_PX, SECOND_NOISE_PX = 1.0, 0.1
@@ -255,10 +255,13 @@ def _fit_to_sides(
     """
     patches = [_around_marker(luma, camera, geometry.marker_corners_mm(i) * scale) for i in ids]
     sigma_px = 1.0
-    for (stations, *sampling), noise_px in ((FIRST_PASS, FIRST_NOISE_PX), (SECOND_PASS, SECOND_NOISE_PX)):
+    for (stations, *sampling, moves), noise_px in (
+        (FIRST_PASS, FIRST_NOISE_PX),
+        (SECOND_PASS, SECOND_NOISE_PX),
+    ):
         sides = _sides(tuple(ids), scale, stations)
         profiles = _profiles(patches, camera, sides, *sampling)
-        steps = fit_steps(profiles.axis_px, profiles.light, sigma_px)
+        steps = fit_steps(profiles.axis_px, profiles.light, sigma_px, moves)
         sigma_px = float(np.median(steps.sigma))
         seen = profiles.base_px + steps.position[:, None] * profiles.across_px
         contrast = steps.after - steps.before
