@@ -33,7 +33,7 @@ LEAST_RISE_MM = 0.005
 # second network says of an edge that is plain to see.
 INDEPENDENT, USUAL_SPREAD_MM = 3.0, 0.015
 TOUCHING_MM = 0.001  # half of the gap that blades bound which lie on each other
-LAST_STEP = 1e-4  # the fit ends with a step of a hundredth of its standard uncertainty (squared)
+BLADES_LAST_STEP = 1e-4  # the fit ends with a step of a hundredth of its standard uncertainty (squared)
 AT_CORNER = 1e-5  # 1 - u² that is as good as none
 CORNER_ALONG_MM = 0.1  # no usual width pulls a corner farther from where it was seen than this doubt allows
 # A slit's middle line runs on to its corners as it runs on this part of it, within so much and this share of
@@ -281,7 +281,7 @@ def fit_contour(edges: EdgeColumns, edge_u_mm: Floats, corner_u_mm: float) -> Co
         first[part.start + 1 : part.start + 4] = np.linalg.lstsq(terms, sign * points[:, 1], rcond=None)[0]
     low, high = np.full(PARAMETERS, -np.inf), np.full(PARAMETERS, np.inf)
     low[[UPPER.start, LOWER.start]], high[[UPPER.start, LOWER.start]] = LEAST_Q, MOST_Q
-    solution = soft_l1(problem, np.clip(first, low + 0.01, high - 0.01), 1.0, (low, high), LAST_STEP)
+    solution = soft_l1(problem, np.clip(first, low + 0.01, high - 0.01), 1.0, (low, high), BLADES_LAST_STEP)
     contour = replace(start, vector=solution.values)
     off = [lower[:, 1] - contour.edge(lower[:, 0], LOWER), upper[:, 1] - contour.edge(upper[:, 0], UPPER)]
     return ContourFit(contour, float(np.sqrt(np.mean(np.square(off)))))

@@ -64,7 +64,12 @@ def soft_l1(
         # a value at its bound may not move on, and one that nothing depends on need not
         free = np.where(downhill > 0, values > low, values < high) & (np.diag(curvature) > 0)
         step = np.zeros(len(values))
-        step[free] = np.linalg.solve(curvature[np.ix_(free, free)], downhill[free])
+        size = np.sqrt(np.diag(curvature)[free])
+        # the shortest step, where the problem does not tell some values apart
+        alike = np.linalg.lstsq(
+            curvature[np.ix_(free, free)] / np.outer(size, size), downhill[free] / size, rcond=1e-13
+        )
+        step[free] = alike[0] / size
         # in standard uncertainties, squared: a step is this long
         length, cost = float(step @ downhill), _cost(residuals, robust_beyond)
         while length > last_step:

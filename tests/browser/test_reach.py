@@ -166,6 +166,7 @@ def test_a_photo_is_reviewed_without_a_mouse(desk, laptop):
     press_until(page, "Tab", "main a.button")
     page.keyboard.press("Enter")
     expect(page.get_by_role("heading", level=1)).to_have_text("Reed 7, soaked")
+    page.wait_for_load_state()  # before, its keys do nothing
     page.keyboard.press("o")  # what is drawn
     page.keyboard.press("z")
     page.keyboard.press("z")

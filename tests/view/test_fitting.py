@@ -64,3 +64,11 @@ def test_a_value_that_nothing_depends_on_stays():
     found = soft_l1(problem, np.array([3.0, 0.8, 0.5, 7.0]))
     assert found.values[3] == 7.0
     assert found.values[:3] == pytest.approx(soft_l1(decay, np.array([3.0, 0.8, 0.5])).values)
+
+
+def test_values_that_cannot_be_told_apart_take_the_shortest_way():
+    # Only the sum of the first two counts: NumPy's `lstsq` gives the solution that is nearest to 0.
+    matrix = np.column_stack([np.ones(6), np.ones(6), np.arange(6.0)])
+    seen = np.array([1.0, 1.9, 3.1, 4.0, 5.2, 5.8])
+    found = soft_l1(lambda v: (matrix @ v - seen, matrix), np.zeros(3), np.inf)
+    assert found.values == pytest.approx(np.linalg.lstsq(matrix, seen, rcond=None)[0], abs=1e-9)
