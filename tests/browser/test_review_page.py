@@ -518,10 +518,14 @@ def test_points_are_as_large_on_the_screen_whatever_the_tip_is(review, keys):
 
 def test_a_desk_that_is_closed_is_said_while_one_drags(review):
     page = review.page
-    page.route("**/outline", lambda route: route.abort())
-    page.keyboard.press("d")
-    expect(page.locator("#outline-says")).to_have_text("The desk does not answer. Is it open?")
-    expect(page.get_by_role("button", name="Measure this outline")).to_be_disabled()
+    page.wait_for_load_state()
+    page.context.set_offline(True)
+    try:
+        page.keyboard.press("d")
+        expect(page.locator("#outline-says")).to_have_text("The desk does not answer. Is it open?")
+        expect(page.get_by_role("button", name="Measure this outline")).to_be_disabled()
+    finally:
+        page.context.set_offline(False)
     review.complaints.clear()  # the browser complains of the cut connection
 
 
