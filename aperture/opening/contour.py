@@ -258,14 +258,14 @@ def fit_contour(edges: EdgeColumns, edge_u_mm: Floats, corner_u_mm: float) -> Co
     corners = start.vector[[0, 2]]
     level, across_mm = _level_of_corners(lower, upper, corners)
     along_mm = min(corner_u_mm, CORNER_ALONG_MM)
+    ends_by_vector = np.zeros((4, PARAMETERS))
+    ends_by_vector[[0, 1], [0, 2]], ends_by_vector[[2, 3], [1, 3]] = 1 / along_mm, 1 / across_mm
 
     def problem(vector: Floats) -> tuple[Floats, Floats]:
         contour = replace(start, vector=vector)
         low = (lower[:, 1] - contour.edge(lower[:, 0], LOWER)) * weight_low
         high = (upper[:, 1] - contour.edge(upper[:, 0], UPPER)) * weight_high
         ends = np.concatenate([(vector[[0, 2]] - corners) / along_mm, (vector[[1, 3]] - level) / across_mm])
-        ends_by_vector = np.zeros((4, PARAMETERS))
-        ends_by_vector[[0, 1], [0, 2]], ends_by_vector[[2, 3], [1, 3]] = 1 / along_mm, 1 / across_mm
         by_vector = [
             contour.edge_jacobian(lower[:, 0], LOWER) * -weight_low[:, None],
             contour.edge_jacobian(upper[:, 0], UPPER) * -weight_high[:, None],

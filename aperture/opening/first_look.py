@@ -6,8 +6,7 @@ each edge, laid out so that the edge runs level, with that of the other edge and
 sight (which tells whose inner wall is seen), and says the same more closely. It is asked from the first
 outline, pushed outwards, and from what it says there, pushed inwards, as a mirror would show it; where the
 first outline was far off, once more from outside. The mean is the answer, and how far the two differ tells
-how much the answer depends on how one looked. It also says by how
-much it expects to be off.
+how much the answer depends on how one looked. It also says by how much it expects to be off.
 What is said here is a measurement with an uncertainty, no verdict.
 
 Distributions over the places of a column: He et al., Medical Image Analysis 68, 101856 (2021).
